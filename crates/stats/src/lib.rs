@@ -1,0 +1,40 @@
+//! Estimators for paths: goodput series, loss and order, jitter, delay percentiles, comparison statistics.
+//!
+//! Everything here is arithmetic on numbers that were measured elsewhere: no clock is read and no packet is touched.
+//! What a receiver calls once per packet ([`SequenceLedger`], [`InterarrivalJitter`], [`DelayHistogram`],
+//! [`DelayVariation`]) allocates only when it is made. A figure that the sample cannot give is `None`, never zero.
+//!
+//! Start with [`Series`] for rates, [`SequenceLedger`] for datagrams, [`Summary`] and [`median_interval`] for
+//! comparing runs.
+
+mod clock;
+mod compare;
+mod delay_histogram;
+mod delay_variation;
+mod duplication;
+mod jitter;
+mod ledger;
+mod loss_runs;
+mod mann_whitney;
+mod moments;
+mod percentile;
+mod reorder;
+mod series;
+mod settle;
+
+pub use clock::{ClockEstimate, ExchangeTimes};
+pub use compare::{MedianInterval, Summary, median_interval, quantile_linear};
+pub use delay_histogram::DelayHistogram;
+pub use delay_variation::{DelayVariation, PAIRING_WINDOW};
+pub use duplication::{Duplication, duplication};
+pub use jitter::{InterarrivalJitter, ScaledInterarrivalJitter};
+pub use ledger::{
+    Arrival, DUPLICATE_WINDOW, LedgerContradiction, LossCounts, RangeLoss, SequenceLedger,
+};
+pub use loss_runs::{BurstGap, GMIN, LossPeriod, LossRuns, bursts_and_gaps, loss_runs};
+pub use mann_whitney::{EXACT_LIMIT, MannWhitney, mann_whitney};
+pub use moments::Moments;
+pub use percentile::{Percentiles, median, percentile};
+pub use reorder::{ArrivedPacket, FreeRuns, OrderAnalysis, ReorderedPacket, analyse_order};
+pub use series::{Plateau, RateSpread, Series};
+pub use settle::{EDGE_BAND, EDGE_MS, STEADY_BAND, STEADY_MS, settle_auto};
