@@ -1,0 +1,206 @@
+//! Datagrams: a header of 32 bytes that is tagged, then random payload or a short tagged body.
+//!
+//! Big-endian throughout: kind u8, stream u8, length u16, session u32, sequence u64, `sent_ns` u64, tag u64. The tag is
+//! SipHash-2-4 (Aumasson, Bernstein 2012) under the key of the flow and direction, over the first 24 bytes; kinds
+//! other than data are tagged whole: over the first 24 bytes followed by the body. A tag admits a datagram; it hides
+//! nothing, and the payload of a data datagram is not covered. Start with [`DatagramHeader`]; [`Signal`] is every
+//! datagram that is no data.
+
+use siphasher::sip::SipHasher24;
+
+use crate::Secret;
+
+mod signal;
+
+pub use signal::{MAX_SIGNAL, Signal, SignalBody};
+
+/// Length of the header in bytes.
+pub const HEADER_LEN: usize = 32;
+/// The smallest UDP payload in bytes: a header alone.
+pub const MIN_PAYLOAD: usize = HEADER_LEN;
+/// The largest UDP payload in bytes that both address families carry: 65535 − 20 (IPv4, RFC 791) − 8 (UDP, RFC 768).
+pub const MAX_PAYLOAD: usize = 65_507;
+
+const TAGGED_LEN: usize = 24;
+
+/// What a datagram is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[repr(u8)]
+pub enum DatagramKind {
+    /// Counted datagrams of a paced stream; random payload follows.
+    Data = 1,
+    /// Asks to be challenged, and opens a NAT's mapping.
+    Open = 2,
+    /// Carries a nonce to the address that asked.
+    Challenge = 3,
+    /// Brings the nonce back and so proves the address.
+    Echo = 4,
+    /// Asks for a reply at once, to measure the round trip.
+    Probe = 5,
+    /// Answers a probe.
+    ProbeReply = 6,
+    /// Keeps a NAT's mapping open.
+    Keepalive = 7,
+}
+
+impl DatagramKind {
+    /// The exact length of a datagram of this kind in bytes, header included; `None` for data.
+    ///
+    /// No answer is longer than what asked for it: 64 bytes ask for 40, and a probe is padded to its reply's 56.
+    pub const fn fixed_len(self) -> Option<usize> {
+        match self {
+            Self::Data => None,
+            Self::Open => Some(64),
+            Self::Challenge | Self::Echo => Some(HEADER_LEN + 8),
+            Self::Probe | Self::ProbeReply => Some(HEADER_LEN + 24),
+            Self::Keepalive => Some(HEADER_LEN),
+        }
+    }
+
+    const fn from_byte(byte: u8) -> Option<Self> {
+        Some(match byte {
+            1 => Self::Data,
+            2 => Self::Open,
+            3 => Self::Challenge,
+            4 => Self::Echo,
+            5 => Self::Probe,
+            6 => Self::ProbeReply,
+            7 => Self::Keepalive,
+            _ => return None,
+        })
+    }
+}
+
+/// The key of one flow's tags in one direction.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DatagramKey(Secret<16>);
+
+impl DatagramKey {
+    /// Takes the 16 bytes over.
+    pub const fn new(key: Secret<16>) -> Self {
+        Self(key)
+    }
+
+    fn tag(&self, kind: DatagramKind, tagged: &[u8], body: &[u8]) -> u64 {
+        use std::hash::Hasher;
+
+        let mut hasher = SipHasher24::new_with_key(self.0.expose());
+        hasher.write(tagged);
+        if kind != DatagramKind::Data {
+            hasher.write(body);
+        }
+        hasher.finish()
+    }
+}
+
+/// The header of a datagram, without its tag.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DatagramHeader {
+    /// What the datagram is for.
+    pub kind: DatagramKind,
+    /// Which of the session's streams it belongs to.
+    pub stream: u8,
+    /// Length of the whole UDP payload in bytes, header included.
+    pub length: u16,
+    /// Number of the session.
+    pub session: u32,
+    /// Number within the stream, counted from 0.
+    pub sequence: u64,
+    /// When it was sent, in nanoseconds of the transmitter's monotonic clock since a zero of its own.
+    pub sent_ns: u64,
+}
+
+impl DatagramHeader {
+    /// Writes the header and its tag over the first 32 bytes of `datagram`, which is the whole UDP payload.
+    ///
+    /// The body of a kind other than data must be in place: it is tagged.
+    pub fn emit(&self, key: &DatagramKey, datagram: &mut [u8]) -> Result<(), DatagramError> {
+        self.check_length(datagram.len())?;
+        let [length_high, length_low] = self.length.to_be_bytes();
+        let [s0, s1, s2, s3] = self.session.to_be_bytes();
+        let first = [self.kind as u8, self.stream, length_high, length_low, s0, s1, s2, s3];
+        let tagged = [first, self.sequence.to_be_bytes(), self.sent_ns.to_be_bytes()];
+
+        let got = datagram.len();
+        let (header, body) = datagram
+            .split_first_chunk_mut::<HEADER_LEN>()
+            .ok_or(DatagramError::Truncated { got })?;
+        let tag = key.tag(self.kind, tagged.as_flattened(), body).to_be_bytes();
+        for (word, value) in
+            header.as_chunks_mut::<8>().0.iter_mut().zip(tagged.iter().chain([&tag]))
+        {
+            *word = *value;
+        }
+        Ok(())
+    }
+
+    /// Reads the header of `datagram`, which is the whole UDP payload, and checks kind, length and tag.
+    ///
+    /// Only `Ok` is authenticated: an error says nothing about who sent the bytes.
+    pub fn parse(datagram: &[u8], key: &DatagramKey) -> Result<Self, DatagramError> {
+        let truncated = DatagramError::Truncated { got: datagram.len() };
+        let (tagged, _) = datagram.split_at_checked(TAGGED_LEN).ok_or(truncated)?;
+        let (header, body) = datagram.split_first_chunk::<HEADER_LEN>().ok_or(truncated)?;
+        let ([first, sequence, sent_ns, tag], _) = header.as_chunks::<8>() else {
+            return Err(truncated);
+        };
+        let [kind, stream, l0, l1, s0, s1, s2, s3] = *first;
+        let header = Self {
+            kind: DatagramKind::from_byte(kind).ok_or(DatagramError::Kind { kind })?,
+            stream,
+            length: u16::from_be_bytes([l0, l1]),
+            session: u32::from_be_bytes([s0, s1, s2, s3]),
+            sequence: u64::from_be_bytes(*sequence),
+            sent_ns: u64::from_be_bytes(*sent_ns),
+        };
+        header.check_length(datagram.len())?;
+        if key.tag(header.kind, tagged, body) != u64::from_be_bytes(*tag) {
+            return Err(DatagramError::Tag);
+        }
+        Ok(header)
+    }
+
+    fn check_length(&self, got: usize) -> Result<(), DatagramError> {
+        if got < HEADER_LEN {
+            return Err(DatagramError::Truncated { got });
+        }
+        let expected = self.kind.fixed_len().unwrap_or_else(|| self.length.into());
+        if usize::from(self.length) != got || expected != got {
+            return Err(DatagramError::Length { kind: self.kind, said: self.length, got });
+        }
+        Ok(())
+    }
+}
+
+/// Why bytes are not a datagram of this flow.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum DatagramError {
+    /// Shorter than a header.
+    #[error("datagram of {got} bytes is shorter than the {HEADER_LEN}-byte header")]
+    Truncated {
+        /// Bytes of UDP payload.
+        got: usize,
+    },
+    /// The length in the header is not that of the datagram, or not that of its kind.
+    #[error("{kind:?} datagram of {got} bytes says it has {said}")]
+    Length {
+        /// What the datagram is for.
+        kind: DatagramKind,
+        /// The length in the header, in bytes.
+        said: u16,
+        /// Bytes of UDP payload.
+        got: usize,
+    },
+    /// The kind is not known.
+    #[error("datagram of the unknown kind {kind}")]
+    Kind {
+        /// The byte that was read.
+        kind: u8,
+    },
+    /// The tag was not made with this flow's key.
+    #[error("datagram with a wrong tag")]
+    Tag,
+}
+
+#[cfg(test)]
+mod tests;

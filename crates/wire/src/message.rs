@@ -1,0 +1,229 @@
+//! The control messages: JSON objects, one a frame, unknown fields tolerated.
+//!
+//! The near end asks and drives; the far end grants, counts and reports. No message carries an address to dial: data
+//! always goes between the two ends of the control connection.
+
+mod report;
+
+pub use report::{
+    BufferReport, CoreUseReport, DelayReport, EndReport, ReceiverReport, SequenceReport,
+    TransmitterReport, UseReport,
+};
+
+use serde::{Deserialize, Serialize};
+
+/// The version of this protocol.
+pub const PROTOCOL_VERSION: u32 = 1;
+
+/// A way along the path, as the near end sees it.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    schemars::JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Way {
+    /// Data goes from near to far.
+    Far,
+    /// Data goes from far to near.
+    Near,
+}
+
+impl Way {
+    /// Both ways, toward far first.
+    pub const BOTH: [Self; 2] = [Self::Far, Self::Near];
+}
+
+/// What the near end says.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "type", rename_all = "snake_case")]
+pub enum FromNear {
+    /// The first message.
+    Hello {
+        /// [`PROTOCOL_VERSION`] of the near end.
+        version: u32,
+        /// Program and version.
+        program: String,
+    },
+    /// Asks for one session.
+    Ask(SessionRequest),
+    /// All flows stand: data may flow from now on.
+    Go {},
+    /// The near end has put its last data on the path.
+    Sent(SentTotals),
+    /// Nothing to say, but alive.
+    Alive {},
+    /// The session ends at once, whatever flows.
+    Stop {},
+}
+
+/// What the far end says.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "type", rename_all = "snake_case")]
+pub enum FromFar {
+    /// The answer to [`FromNear::Hello`].
+    Welcome {
+        /// [`PROTOCOL_VERSION`] of the far end.
+        version: u32,
+        /// The far end's facts.
+        end: EndReport,
+        /// What it will grant.
+        limits: Limits,
+    },
+    /// The far end will not; the connection closes after it.
+    Refused(Refusal),
+    /// The session that was asked may begin.
+    Granted {
+        /// Names the session in preambles and datagrams.
+        session: u32,
+        /// Part of every key's context; differs between the sessions of one connection.
+        run: u32,
+    },
+    /// A datagram flow's address is proven.
+    FlowProven {
+        /// Which stream.
+        stream: u8,
+    },
+    /// All TCP flows have arrived.
+    FlowsReady {},
+    /// Bytes received so far, for showing.
+    Progress {
+        /// Total bytes received from the near end.
+        received_bytes: u64,
+    },
+    /// The far end has put its last data on the path.
+    Sent(SentTotals),
+    /// A stretch of a receiver's series; sent before the report it belongs to.
+    SeriesPart {
+        /// Index of the first step.
+        from_step: u32,
+        /// Bytes of each step.
+        bytes: Vec<u64>,
+    },
+    /// The far end's whole account; the session is over.
+    Report(Box<FarReport>),
+    /// Nothing to say, but alive.
+    Alive {},
+}
+
+/// What a session is to be. Durations in milliseconds.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SessionRequest {
+    /// TCP or datagrams, with what belongs to each.
+    pub load: Load,
+    /// The ways to load at the same time: one or both, without repeats.
+    pub ways: Vec<Way>,
+    /// Length of the plateau.
+    pub for_ms: u64,
+    /// Time before the plateau.
+    pub settle_ms: u64,
+    /// Width of a series step.
+    pub step_ms: u32,
+    /// Socket buffer to ask the kernel for, bytes.
+    pub buffer_bytes: Option<u64>,
+    /// The most payload each way may move, bytes.
+    pub at_most_bytes_each_way: Option<u64>,
+}
+
+/// What loads the path.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "lowercase")]
+pub enum Load {
+    /// TCP, as much as the path takes.
+    Bulk {
+        /// Flows each way.
+        flows: u16,
+        /// Congestion control both ends shall use.
+        congestion_control: String,
+    },
+    /// Datagrams at a chosen rate.
+    Paced {
+        /// UDP payload bits per second.
+        pace_bps: u64,
+        /// UDP payload of each datagram, bytes.
+        payload_bytes: u16,
+    },
+}
+
+/// The stream numbers of a session's datagrams.
+pub mod stream {
+    /// Paced data toward far.
+    pub const TOWARD_FAR: u8 = 0;
+    /// Paced data toward near.
+    pub const TOWARD_NEAR: u8 = 1;
+    /// The probe flow.
+    pub const PROBE: u8 = 2;
+}
+
+/// What a listener grants at most.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Limits {
+    /// Settle and plateau together, milliseconds.
+    pub duration_ms: u64,
+    /// Payload bits per second of a paced session each way.
+    pub rate_bps: Option<u64>,
+    /// Payload bytes of one session, both ways together.
+    pub bytes: Option<u64>,
+    /// TCP flows each way.
+    pub flows: u16,
+}
+
+/// A refusal, with its reason in words.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Refusal {
+    /// Why.
+    pub reason: RefusalReason,
+    /// One sentence fragment with the values.
+    pub text: String,
+}
+
+/// Why a listener refuses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum RefusalReason {
+    /// The invite's time is over.
+    Expired,
+    /// The invite was revoked.
+    Revoked,
+    /// Another session is running.
+    Busy,
+    /// The request exceeds a limit.
+    Limit,
+    /// The request makes no sense, or came at the wrong moment.
+    Malformed,
+    /// The two programs speak different versions.
+    Version,
+    /// The listener's own host failed: its reason is in the text.
+    Local,
+    /// A reason that this version does not know.
+    #[serde(other)]
+    Unknown,
+}
+
+/// What a transmitter has put on the path, told when it has finished.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SentTotals {
+    /// Datagrams, numbered from 0; 0 for TCP.
+    pub datagrams: u64,
+}
+
+/// The far end's account of a session.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FarReport {
+    /// As the receiver of what went toward far.
+    pub received: Option<ReceiverReport>,
+    /// As the transmitter of what went toward near.
+    pub transmitted: Option<TransmitterReport>,
+    /// What its host did over the plateau.
+    pub host: UseReport,
+    /// How often a peer's port changed (NAT rebinding).
+    pub port_changes: u32,
+}

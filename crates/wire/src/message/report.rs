@@ -1,0 +1,133 @@
+//! What each end reports about itself and its part of a session.
+
+use serde::{Deserialize, Serialize};
+
+/// Facts of one end, told in the welcome. No address in it is ever dialled.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EndReport {
+    /// Program and version.
+    pub program: String,
+    /// Operating system and release.
+    pub system: Option<String>,
+    /// Processor model.
+    pub processor: Option<String>,
+    /// Own address of the control connection.
+    pub address: Option<String>,
+    /// The interface that carries it.
+    pub interface: Option<String>,
+    /// That interface's MTU, bytes.
+    pub interface_mtu: Option<u32>,
+    /// The peer's address as this end sees it.
+    pub sees_peer_at: Option<String>,
+}
+
+/// What the host did over the plateau.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct UseReport {
+    /// Each core's use.
+    pub cores: Option<Vec<CoreUseReport>>,
+    /// Processor time of the program itself, seconds.
+    pub program_cpu_s: Option<f64>,
+}
+
+/// Shares of one core's time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CoreUseReport {
+    /// The core's number.
+    pub core: u32,
+    /// Running programs.
+    pub user: f64,
+    /// In the kernel on behalf of programs.
+    pub system: f64,
+    /// In software interrupts.
+    pub softirq: f64,
+    /// Taken by another guest.
+    pub steal: f64,
+    /// Not idle.
+    pub busy: f64,
+}
+
+/// A socket buffer.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BufferReport {
+    /// Bytes asked for.
+    pub asked_bytes: Option<u64>,
+    /// Bytes the kernel says it granted.
+    pub granted_bytes: Option<u64>,
+}
+
+/// A receiver's account of one way.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct ReceiverReport {
+    /// Payload bytes read, the whole run.
+    pub bytes: u64,
+    /// Steps of the series that precedes this report, for checking that none was lost.
+    pub series_steps: u32,
+    /// Its socket buffer, all flows.
+    pub buffer: BufferReport,
+    /// Datagrams: what their numbers tell; `None` for TCP.
+    pub sequence: Option<SequenceReport>,
+    /// Datagrams: what their times tell; `None` for TCP or when a clock stepped.
+    pub delay: Option<DelayReport>,
+    /// A step of the wall clock during the run, microseconds, when one was seen.
+    pub clock_step_us: Option<i64>,
+}
+
+/// What the sequence numbers of a stream tell.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SequenceReport {
+    /// First copies.
+    pub received: u64,
+    /// First copies within the plateau's range of numbers.
+    pub received_plateau: u64,
+    /// Further copies.
+    pub duplicates: u64,
+    /// First copies that came after a higher number (RFC 4737).
+    pub reordered: u64,
+    /// Datagrams refused: wrong tag, length or kind.
+    pub refused: u64,
+    /// Datagrams older than the window that tells first copies from further ones.
+    pub late: u64,
+    /// Datagrams the socket dropped; `None` where the kernel does not tell.
+    pub host_dropped: Option<u64>,
+}
+
+/// What the times of a stream tell. Microseconds.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct DelayReport {
+    /// RFC 3550 interarrival jitter at the end.
+    pub interarrival_jitter_us: f64,
+    /// RFC 3393 delay variation of consecutive datagrams: n, min, p50, p95, p99, max.
+    pub ipdv_us: Option<[i64; 6]>,
+    /// RFC 5481 delay above the minimum: n, min, p50, p95, p99, max.
+    pub pdv_us: Option<[i64; 6]>,
+}
+
+/// A transmitter's account of one way.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct TransmitterReport {
+    /// TCP: payload bytes acknowledged. Datagrams: payload bytes sent.
+    pub bytes: u64,
+    /// TCP: payload bytes handed to the kernel.
+    pub bytes_written: u64,
+    /// Its socket buffer, all flows.
+    pub buffer: BufferReport,
+    /// Datagrams sent.
+    pub datagrams: Option<u64>,
+    /// Datagrams sent within the plateau's range of numbers.
+    pub datagrams_plateau: Option<u64>,
+    /// Time over which the plateau's range was sent, nanoseconds.
+    pub plateau_ns: Option<u64>,
+    /// Datagrams the system refused to send because they were too large for the path.
+    pub refused_datagrams: u64,
+    /// TCP: congestion control in use.
+    pub congestion_control: Option<String>,
+    /// TCP: payload of a full segment, bytes.
+    pub segment_payload_bytes: Option<u32>,
+    /// TCP: whether segments carried timestamps.
+    pub timestamps: Option<bool>,
+    /// TCP: bytes sent again.
+    pub retransmitted_bytes: Option<u64>,
+    /// What went wrong locally, if the transmitter had to stop early.
+    pub fault: Option<String>,
+}
