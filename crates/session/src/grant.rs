@@ -1,0 +1,260 @@
+//! Whether a listener grants a session, and how a granted session divides its time and sequence numbers.
+
+use std::ops::Range;
+use std::time::Duration;
+
+use culvert_units::{BitRate, Bytes, format_duration};
+use culvert_wire::datagram::{MAX_PAYLOAD, MIN_PAYLOAD};
+use culvert_wire::message::{Limits, Load, Refusal, RefusalReason, SessionRequest, Way};
+
+/// The narrowest series step granted. Narrower steps hold too few reads to mean anything, and fill the report.
+pub const NARROWEST_STEP: Duration = Duration::from_millis(10);
+/// The widest series step granted: RFC 9097's sub-interval is one second, and a plateau needs several steps.
+pub const WIDEST_STEP: Duration = Duration::from_secs(1);
+
+/// A request that was checked, with the figures that follow from it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Session {
+    request: SessionRequest,
+}
+
+impl Session {
+    /// Checks a request against the limits of a listener.
+    ///
+    /// Fails with the refusal that the listener sends; both ends check by this one rule.
+    pub fn check(request: SessionRequest, limits: &Limits) -> Result<Self, Refusal> {
+        check_shape(&request)?;
+        check_limits(&request, limits)?;
+        Ok(Self { request })
+    }
+
+    /// What was asked.
+    pub const fn request(&self) -> &SessionRequest {
+        &self.request
+    }
+
+    /// Whether data goes this way.
+    pub fn loads(&self, way: Way) -> bool {
+        self.request.ways.contains(&way)
+    }
+
+    /// Time before the plateau.
+    pub const fn settle(&self) -> Duration {
+        Duration::from_millis(self.request.settle_ms)
+    }
+
+    /// Settle and plateau together.
+    pub const fn length(&self) -> Duration {
+        Duration::from_millis(self.request.settle_ms + self.request.for_ms)
+    }
+
+    /// Width of a series step.
+    pub const fn step(&self) -> Duration {
+        Duration::from_millis(self.request.step_ms as u64)
+    }
+
+    /// TCP flows each way; 0 for datagrams.
+    pub const fn flows(&self) -> u16 {
+        match self.request.load {
+            Load::Bulk { flows, .. } => flows,
+            Load::Paced { .. } => 0,
+        }
+    }
+
+    /// Payload each way may move at most: the budget asked, for datagrams also what the pace yields.
+    pub fn budget_each_way(&self) -> Option<Bytes> {
+        let asked = self.request.at_most_bytes_each_way.map(Bytes::new);
+        match (asked, self.volume_each_way()) {
+            (Some(asked), Some(volume)) => Some(asked.min(volume)),
+            (asked, volume) => asked.or(volume),
+        }
+    }
+
+    /// Payload a paced session moves each way; `None` for bulk, which moves what the path takes.
+    pub fn volume_each_way(&self) -> Option<Bytes> {
+        match self.request.load {
+            Load::Bulk { .. } => None,
+            Load::Paced { payload_bytes, .. } => {
+                Some(Bytes::new(self.planned_datagrams().saturating_mul(u64::from(payload_bytes))))
+            }
+        }
+    }
+
+    /// Datagrams a paced session sends each way; sequence numbers run from 0 up to it. 0 for bulk.
+    pub fn planned_datagrams(&self) -> u64 {
+        self.datagrams_in(self.length())
+    }
+
+    /// The sequence numbers that are due within the plateau.
+    pub fn plateau_numbers(&self) -> Range<u64> {
+        self.datagrams_in(self.settle())..self.planned_datagrams()
+    }
+
+    /// How many datagrams are due before `elapsed`: number i is due at i · payload / pace.
+    fn datagrams_in(&self, elapsed: Duration) -> u64 {
+        let Load::Paced { pace_bps, payload_bytes } = self.request.load else { return 0 };
+        let bits_times_nanos = u128::from(pace_bps) * elapsed.as_nanos();
+        let per_datagram = u128::from(payload_bytes) * 8_000_000_000;
+        u64::try_from(bits_times_nanos.div_ceil(per_datagram.max(1))).unwrap_or(u64::MAX)
+    }
+}
+
+fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
+    let malformed = |text: String| Err(Refusal { reason: RefusalReason::Malformed, text });
+    let repeats = request
+        .ways
+        .first()
+        .is_some_and(|first| request.ways.iter().skip(1).any(|way| way == first));
+    if request.ways.is_empty() || repeats {
+        return malformed(
+            "a session goes toward far, toward near, or both, each at most once".to_owned(),
+        );
+    }
+    if request.for_ms == 0 {
+        return malformed("the plateau is 0 ms long".to_owned());
+    }
+    let step = Duration::from_millis(u64::from(request.step_ms));
+    if step < NARROWEST_STEP || step > WIDEST_STEP {
+        return malformed(format!(
+            "a step of {} ms is not within 10 ms and 1000 ms",
+            request.step_ms
+        ));
+    }
+    match &request.load {
+        Load::Bulk { flows: 0, .. } => malformed("0 flows carry nothing".to_owned()),
+        Load::Bulk { congestion_control, .. } if !is_algorithm_name(congestion_control) => {
+            malformed(
+                "the congestion control's name is not 1 to 15 letters, digits, '_' or '-'"
+                    .to_owned(),
+            )
+        }
+        Load::Paced { pace_bps: 0, .. } => malformed("a pace of 0 bit/s sends nothing".to_owned()),
+        Load::Paced { payload_bytes, .. }
+            if !(MIN_PAYLOAD..=MAX_PAYLOAD).contains(&usize::from(*payload_bytes)) =>
+        {
+            malformed(format!(
+                "a payload of {payload_bytes} bytes is not within {MIN_PAYLOAD} and {MAX_PAYLOAD}"
+            ))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Linux names hold at most 15 characters (`TCP_CA_NAME_MAX` counts a final zero).
+fn is_algorithm_name(name: &str) -> bool {
+    (1..=15).contains(&name.len())
+        && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_' || b == b'-')
+}
+
+fn check_limits(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal> {
+    let over = |text: String| Err(Refusal { reason: RefusalReason::Limit, text });
+    let total = request.settle_ms.saturating_add(request.for_ms);
+    if total > limits.duration_ms {
+        return over(format!(
+            "settle and plateau take {} together, the listener allows {}",
+            format_duration(Duration::from_millis(total)),
+            format_duration(Duration::from_millis(limits.duration_ms))
+        ));
+    }
+    match request.load {
+        Load::Bulk { flows, .. } if flows > limits.flows => {
+            return over(format!("{flows} flows were asked, the listener allows {}", limits.flows));
+        }
+        Load::Paced { pace_bps, .. } if limits.rate_bps.is_some_and(|limit| pace_bps > limit) => {
+            return over(format!(
+                "a pace of {} was asked, the listener allows {}",
+                BitRate::from_bits_per_second(pace_bps),
+                BitRate::from_bits_per_second(limits.rate_bps.unwrap_or_default())
+            ));
+        }
+        _ => {}
+    }
+    check_bytes(request, limits)
+}
+
+/// A session may not move more than the listener's byte limit; bulk must therefore state a budget when there is one.
+fn check_bytes(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal> {
+    let Some(limit) = limits.bytes else { return Ok(()) };
+    let over = |text: String| Err(Refusal { reason: RefusalReason::Limit, text });
+    let ways = request.ways.len() as u64;
+    let session = Session { request: request.clone() };
+    match session.budget_each_way().map(|each| each.get().saturating_mul(ways)) {
+        None => over(format!(
+            "the listener allows {} a session, the request states no budget",
+            Bytes::new(limit)
+        )),
+        Some(total) if total > limit => over(format!(
+            "the session may move {}, the listener allows {}",
+            Bytes::new(total),
+            Bytes::new(limit)
+        )),
+        Some(_) => Ok(()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn limits() -> Limits {
+        Limits { duration_ms: 120_000, rate_bps: None, bytes: None, flows: 64 }
+    }
+
+    fn paced(pace_bps: u64, payload_bytes: u16) -> SessionRequest {
+        SessionRequest {
+            load: Load::Paced { pace_bps, payload_bytes },
+            ways: vec![Way::Far],
+            for_ms: 10_000,
+            settle_ms: 1_000,
+            step_ms: 100,
+            buffer_bytes: None,
+            at_most_bytes_each_way: None,
+        }
+    }
+
+    #[test]
+    fn numbers_follow_from_pace_and_payload() {
+        // 1200 bytes are 9600 bits: 9.6 Mbit/s is 1000 datagrams a second.
+        let session = Session::check(paced(9_600_000, 1200), &limits()).expect("granted");
+        assert_eq!(session.planned_datagrams(), 11_000);
+        assert_eq!(session.plateau_numbers(), 1_000..11_000);
+        assert_eq!(session.volume_each_way(), Some(Bytes::new(13_200_000)));
+    }
+
+    #[test]
+    fn refuses_what_makes_no_sense() {
+        for (pace, payload) in [(0, 1200), (1_000_000, 31), (1_000_000, 65_508)] {
+            let refusal = Session::check(paced(pace, payload), &limits()).expect_err("refused");
+            assert_eq!(refusal.reason, RefusalReason::Malformed);
+        }
+        let both_far = SessionRequest { ways: vec![Way::Far, Way::Far], ..paced(1, 1200) };
+        assert!(Session::check(both_far, &limits()).is_err());
+    }
+
+    #[test]
+    fn refuses_what_exceeds_a_limit() {
+        let small = Limits { bytes: Some(1_000_000), ..limits() };
+        assert_eq!(
+            Session::check(paced(9_600_000, 1200), &small).map_err(|r| r.reason),
+            Err(RefusalReason::Limit)
+        );
+        let short = Limits { duration_ms: 10_999, ..limits() };
+        assert_eq!(
+            Session::check(paced(9_600_000, 1200), &short).map_err(|r| r.reason),
+            Err(RefusalReason::Limit)
+        );
+        let huge = SessionRequest { settle_ms: u64::MAX, ..paced(9_600_000, 1200) };
+        assert_eq!(
+            Session::check(huge, &limits()).map_err(|r| r.reason),
+            Err(RefusalReason::Limit)
+        );
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_request_panics(pace: u64, payload: u16, for_ms: u64, settle_ms: u64, step_ms: u32) {
+            let request = SessionRequest { for_ms, settle_ms, step_ms, ..paced(pace, payload) };
+            let _ = Session::check(request, &limits()).map(|session| session.plateau_numbers());
+        }
+    }
+}

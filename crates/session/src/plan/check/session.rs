@@ -1,0 +1,140 @@
+//! The sessions.
+
+use std::time::Duration;
+
+use culvert_units::BitRate;
+use culvert_wire::datagram::{MAX_PAYLOAD, MIN_PAYLOAD};
+
+use super::{at_most_so_many, in_range, positive, whole_number, word};
+use crate::plan::error::seconds;
+use crate::plan::{
+    Plan, PlanError, PlannedLoad, PlannedSession, Settle, TextProblem, Toward,
+    typed::{At, Key, Section},
+};
+
+/// What a listener grants for settle and plateau together unless told otherwise.
+const GRANTED: Duration = Duration::from_mins(2);
+const SHORTEST: Duration = Duration::from_secs(1);
+const MOST_FLOWS: i64 = 64;
+const FLOWS: u16 = 1;
+const PAYLOAD: u16 = 1_200;
+const CONGESTION_CONTROL: &str = "cubic";
+
+const KEYS: &[Key] = &[
+    Key { name: "kind", example: "kind = \"bulk\"" },
+    Key { name: "toward", example: "toward = \"far\"" },
+    Key { name: "for", example: "for = \"5s\"" },
+    Key { name: "settle", example: "settle = \"1s\"" },
+    Key { name: "flows", example: "flows = 1" },
+    Key { name: "congestion_control", example: "congestion_control = \"cubic\"" },
+    Key { name: "pace", example: "pace = \"20Mbit/s\"" },
+    Key { name: "payload", example: "payload = 1200" },
+];
+
+#[derive(Clone, Copy)]
+enum Kind {
+    Bulk,
+    Paced,
+}
+
+/// `plan` with its sessions, each of which fits the plan's budget.
+pub(super) fn add_sessions(
+    mut plan: Plan,
+    typed: &Section<'_>,
+    most: usize,
+) -> Result<Plan, PlanError> {
+    let sections = typed.sections("sessions", "[[sessions]]", KEYS)?;
+    if sections.is_empty() {
+        return typed.required("sessions", None);
+    }
+    at_most_so_many(sections.len(), "sessions", most)?;
+    for section in &sections {
+        let session = session(section)?;
+        if let (Some(needed), Some(at_most)) = (plan.volume_of(&session), plan.at_most())
+            && needed > at_most
+        {
+            return Err(PlanError::AboveBudget { line: section.begins_at(), needed, at_most });
+        }
+        plan.sessions.push(session);
+    }
+    Ok(plan)
+}
+
+fn session(section: &Section<'_>) -> Result<PlannedSession, PlanError> {
+    let kind = section.required("kind", section.text("kind")?)?;
+    let kind = word("kind", kind, &[("bulk", Kind::Bulk), ("paced", Kind::Paced)])?;
+    only_its_own_keys(section, kind)?;
+    let toward = section.required("toward", section.text("toward")?)?;
+    let ways = [("far", Toward::Far), ("near", Toward::Near), ("both", Toward::Both)];
+    let toward = word("toward", toward, &ways)?;
+    let plateau = section.required("for", section.duration("for")?)?;
+    let show = |time: &Duration| seconds(*time);
+    let plateau = in_range(section, "for", plateau, (SHORTEST, GRANTED), show)?;
+    let settle = settle(section)?;
+    let load = match kind {
+        Kind::Bulk => bulk(section)?,
+        Kind::Paced => paced(section, plateau)?,
+    };
+    let session = PlannedSession { toward, plateau, settle, load };
+    if session.longest() > GRANTED {
+        let (line, needed) = (section.begins_at(), session.longest());
+        return Err(PlanError::SessionTooLong { line, needed, most: GRANTED });
+    }
+    Ok(session)
+}
+
+fn only_its_own_keys(section: &Section<'_>, kind: Kind) -> Result<(), PlanError> {
+    let (kind, other, foreign) = match kind {
+        Kind::Bulk => ("bulk", "paced", ["pace", "payload"]),
+        Kind::Paced => ("paced", "bulk", ["flows", "congestion_control"]),
+    };
+    section.first_of(&foreign).map_or(Ok(()), |At { value: key, line }| {
+        Err(PlanError::OtherKind { line, key, kind, other })
+    })
+}
+
+fn settle(section: &Section<'_>) -> Result<Settle, PlanError> {
+    let Some(at) = section.text("settle")? else { return Ok(Settle::Auto) };
+    if at.value == "auto" {
+        return Ok(Settle::Auto);
+    }
+    let typed = section.required("settle", section.duration("settle")?)?;
+    let range = (Duration::ZERO, GRANTED.saturating_sub(SHORTEST));
+    in_range(section, "settle", typed, range, |time| seconds(*time)).map(Settle::Fixed)
+}
+
+fn bulk(section: &Section<'_>) -> Result<PlannedLoad, PlanError> {
+    let flows = whole_number(section, "flows", 1, MOST_FLOWS)?.unwrap_or(FLOWS);
+    let key = "congestion_control";
+    let Some(at) = section.text(key)? else {
+        return Ok(PlannedLoad::Bulk { flows, congestion_control: CONGESTION_CONTROL.to_owned() });
+    };
+    let in_word = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'_' | b'-');
+    let problem = match at.value.len() {
+        0 => TextProblem::Empty,
+        1..=MOST_CONGESTION_CONTROL if at.value.bytes().all(in_word) => {
+            let congestion_control = at.value.to_owned();
+            return Ok(PlannedLoad::Bulk { flows, congestion_control });
+        }
+        1..=MOST_CONGESTION_CONTROL => TextProblem::NotAWord,
+        found => TextProblem::Long { found, most: MOST_CONGESTION_CONTROL },
+    };
+    Err(PlanError::Text { line: at.line, key, problem, example: section.example(key) })
+}
+
+fn paced(section: &Section<'_>, plateau: Duration) -> Result<PlannedLoad, PlanError> {
+    let typed = section.required("pace", section.rate("pace")?)?;
+    let line = typed.line;
+    let nothing = BitRate::from_bits_per_second(0);
+    let pace = section.required("pace", positive(section, "pace", Some(typed), &nothing)?)?;
+    let [least, most] =
+        [MIN_PAYLOAD, MAX_PAYLOAD].map(|bytes| i64::try_from(bytes).unwrap_or(i64::MAX));
+    let payload = whole_number(section, "payload", least, most)?.unwrap_or(PAYLOAD);
+    if pace.carried_in(plateau).get() < u64::from(payload) {
+        return Err(PlanError::PaceTooSlow { line, pace, payload, plateau });
+    }
+    Ok(PlannedLoad::Paced { pace, payload })
+}
+
+/// Linux's `TCP_CA_NAME_MAX` is 16, the closing zero included (`include/net/tcp.h`).
+const MOST_CONGESTION_CONTROL: usize = 15;
