@@ -1,0 +1,170 @@
+//! Caveats and void reasons as sentences.
+//!
+//! Each sentence is a lowercase fragment without a full stop, values included, as error texts are.
+
+use culvert_units::{BitRate, Bytes};
+
+use crate::{Caveat, Finding, VoidReason, Way};
+
+/// What weakens the result, in words; a code of a later version is given with its values as stored.
+pub fn describe_caveat(finding: &Finding) -> String {
+    Caveat::from_finding(finding).map_or_else(|| as_stored(finding), |caveat| sentence(&caveat))
+}
+
+/// Why the result is worthless, in words; a code of a later version is given with its values as stored.
+pub fn describe_void(finding: &Finding) -> String {
+    VoidReason::from_finding(finding).map_or_else(|| as_stored(finding), |reason| verdict(&reason))
+}
+
+fn sentence(caveat: &Caveat) -> String {
+    match caveat {
+        Caveat::HostDropped { toward, host_dropped, lost } => format!(
+            "{}, {host_dropped} of the {lost} lost datagrams reached the receiving host and were dropped by its own \
+             socket: they are not the path's loss",
+            way(*toward)
+        ),
+        Caveat::PaceMissed { toward, asked_bps, offered_bps } => format!(
+            "{}, the transmitter offered {} of the {} asked: the result is the sending host's, not the path's",
+            way(*toward),
+            rate(*offered_bps),
+            rate(*asked_bps)
+        ),
+        Caveat::BufferCapped { toward, asked_bytes, granted_bytes } => format!(
+            "{}, the system granted a socket buffer of {} instead of {}",
+            way(*toward),
+            Bytes::new(*granted_bytes),
+            Bytes::new(*asked_bytes)
+        ),
+        Caveat::ProbesUnanswered { sent } => {
+            format!(
+                "none of {sent} round-trip probes was answered: UDP does not pass although TCP does"
+            )
+        }
+        Caveat::DrainCutShort { toward, unacknowledged_bytes } => format!(
+            "{}, {} were still unacknowledged when the wait for them ended",
+            way(*toward),
+            Bytes::new(*unacknowledged_bytes)
+        ),
+        Caveat::PortChanged { times } => format!(
+            "the peer's UDP port changed {times} times during the run: a NAT on the way forgot its mapping"
+        ),
+        Caveat::ClockStepped { toward, step_us } => format!(
+            "{}, a wall clock stepped by {step_us} us during the run: its delay figures are withheld",
+            way(*toward)
+        ),
+        Caveat::NotSteady { toward, settle_ms } => format!(
+            "{}, the rate had not become steady within the {settle_ms} ms that were cut away",
+            way(*toward)
+        ),
+        Caveat::CoreFull { end, core, busy } => format!(
+            "core {core} of the {} end was {:.0} % busy: the result may be that host's limit, not the path's",
+            end_name(*end),
+            busy * 100.0
+        ),
+        Caveat::SameHost {} => "both ends run on the same host: no network was crossed".to_owned(),
+        Caveat::DatagramsRefused { toward, refused } => format!(
+            "{}, the system refused to send {refused} datagrams: they are too large for the path to carry whole",
+            way(*toward)
+        ),
+    }
+}
+
+fn verdict(reason: &VoidReason) -> String {
+    match reason {
+        VoidReason::SameWayAsOutside { address, interface, seen_from } => format!(
+            "this run took the same way as outside: it left by {interface} from {address} and the far end saw \
+             {seen_from}, as without the tunnel"
+        ),
+        VoidReason::ControlLost { cause } => {
+            format!("the control connection broke before the result was complete: {cause}")
+        }
+        VoidReason::Interrupted {} => "it was stopped before it was complete".to_owned(),
+        VoidReason::NothingArrived { toward } => format!("{}, no payload arrived", way(*toward)),
+        VoidReason::EndedEarly { toward, last_ms, wanted_ms } => format!(
+            "{}, the last data came after {last_ms} ms and the plateau should have lasted until {wanted_ms} ms",
+            way(*toward)
+        ),
+        VoidReason::CountsContradict { toward, sent, received } => format!(
+            "{}, the receiver counted {received} and the transmitter only {sent}: the two ends contradict each other",
+            way(*toward)
+        ),
+        VoidReason::BudgetSpent { at_most_bytes } => format!(
+            "the budget of {} ran out before the plateau was complete",
+            Bytes::new(*at_most_bytes)
+        ),
+        VoidReason::TransmitterFailed { cause } => {
+            format!("the transmitter had to stop before its time: {cause}")
+        }
+    }
+}
+
+const fn way(toward: Way) -> &'static str {
+    match toward {
+        Way::Far => "toward far",
+        Way::Near => "toward near",
+    }
+}
+
+const fn end_name(end: Way) -> &'static str {
+    match end {
+        Way::Far => "far",
+        Way::Near => "near",
+    }
+}
+
+fn rate(bps: u64) -> BitRate {
+    BitRate::from_bits_per_second(bps)
+}
+
+fn as_stored(finding: &Finding) -> String {
+    if finding.values.is_empty() {
+        return finding.code.clone();
+    }
+    let values: Vec<_> =
+        finding.values.iter().map(|(name, value)| format!("{name}: {value}")).collect();
+    format!("{} ({})", finding.code, values.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn finding(value: serde_json::Value) -> Finding {
+        serde_json::from_value(value).expect("a finding")
+    }
+
+    #[test]
+    fn says_what_happened_with_the_values() {
+        let same_way = finding(json!({"code": "same_way_as_outside", "values":
+            {"address": "192.0.2.9", "interface": "eth0", "seen_from": "198.51.100.4"}}));
+        assert_eq!(
+            describe_void(&same_way),
+            "this run took the same way as outside: it left by eth0 from 192.0.2.9 and the far end saw 198.51.100.4, \
+             as without the tunnel"
+        );
+        let missed = finding(json!({"code": "pace_missed", "values":
+            {"toward": "near", "asked_bps": 50_000_000, "offered_bps": 31_000_000}}));
+        assert_eq!(
+            describe_caveat(&missed),
+            "toward near, the transmitter offered 31.00 Mbit/s of the 50.00 Mbit/s asked: the result is the sending \
+             host's, not the path's"
+        );
+        let full = finding(
+            json!({"code": "core_full", "values": {"end": "far", "core": 3, "busy": 0.98}}),
+        );
+        assert!(describe_caveat(&full).starts_with("core 3 of the far end was 98 % busy"));
+    }
+
+    #[test]
+    fn a_later_versions_code_is_shown_as_stored() {
+        let later = finding(json!({"code": "moon_phase", "values": {"phase": "full", "day": 3}}));
+        assert_eq!(describe_caveat(&later), r#"moon_phase (day: 3, phase: "full")"#);
+        assert_eq!(describe_void(&later), describe_caveat(&later));
+        assert_eq!(describe_void(&finding(json!({"code": "x"}))), "x");
+        // A known code whose values are of another shape is not understood, and still shown.
+        let odd = finding(json!({"code": "same_way_as_outside", "values": {"address": 7}}));
+        assert_eq!(describe_void(&odd), "same_way_as_outside (address: 7)");
+    }
+}

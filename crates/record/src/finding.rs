@@ -1,0 +1,212 @@
+//! What weakens a result, and what makes it worthless.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+
+use crate::Way;
+
+/// A caveat or void reason as it is stored: a code and its values.
+///
+/// Codes of later versions stay readable: [`Caveat::from_finding`] gives `None` for them and the finding is kept.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// Which caveat or reason.
+    pub code: String,
+    /// Its values by name.
+    #[serde(default)]
+    pub values: Map<String, Value>,
+}
+
+/// Something that weakens a result.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "code", content = "values", rename_all = "snake_case")]
+pub enum Caveat {
+    /// The receiver's own socket dropped datagrams: they are counted among the lost, and are not the path's loss.
+    HostDropped {
+        /// The way the data went.
+        toward: Way,
+        /// Datagrams the socket dropped.
+        host_dropped: u64,
+        /// All that were counted as lost.
+        lost: u64,
+    },
+    /// The transmitter put less on the path than it was asked to.
+    PaceMissed {
+        /// The way the data went.
+        toward: Way,
+        /// Payload bits per second asked.
+        asked_bps: u64,
+        /// Payload bits per second offered.
+        offered_bps: u64,
+    },
+    /// The kernel granted a smaller socket buffer than was asked.
+    BufferCapped {
+        /// The way the data went.
+        toward: Way,
+        /// Bytes asked.
+        asked_bytes: u64,
+        /// Bytes granted.
+        granted_bytes: u64,
+    },
+    /// No round trip of the probe flow came back: UDP does not pass although TCP does.
+    ProbesUnanswered {
+        /// Probes sent.
+        sent: u64,
+    },
+    /// Data was still on its way when the bound for draining ran out.
+    DrainCutShort {
+        /// The way the data went.
+        toward: Way,
+        /// Bytes that were not acknowledged.
+        unacknowledged_bytes: u64,
+    },
+    /// A peer's UDP port changed during the run: a NAT forgot its mapping.
+    PortChanged {
+        /// How often.
+        times: u32,
+    },
+    /// A wall clock stepped during the run: the delay figures are withheld.
+    ClockStepped {
+        /// The way the data went.
+        toward: Way,
+        /// The step, microseconds.
+        step_us: i64,
+    },
+    /// The rate had not become steady within the settle time.
+    NotSteady {
+        /// The way the data went.
+        toward: Way,
+        /// The settle time that was cut away, milliseconds.
+        settle_ms: u64,
+    },
+    /// A core of this end was full: the result may be the tester's own limit.
+    CoreFull {
+        /// `near` or `far`.
+        end: Way,
+        /// The core's number.
+        core: u32,
+        /// Its busy share.
+        busy: f64,
+    },
+    /// The listener runs on the same host.
+    SameHost {},
+    /// Datagrams were too large for the path to carry whole.
+    DatagramsRefused {
+        /// The way the data went.
+        toward: Way,
+        /// Datagrams the system refused to send.
+        refused: u64,
+    },
+}
+
+/// Something that makes a result worthless; the run is kept, marked and never counted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "code", content = "values", rename_all = "snake_case")]
+pub enum VoidReason {
+    /// An inside run left by the same interface and addresses as the outside run.
+    SameWayAsOutside {
+        /// The near end's address in both.
+        address: String,
+        /// Its interface in both.
+        interface: String,
+        /// The address the far end saw in both.
+        seen_from: String,
+    },
+    /// The control connection broke before the result was complete.
+    ControlLost {
+        /// What happened.
+        cause: String,
+    },
+    /// The practitioner stopped it.
+    Interrupted {},
+    /// No payload arrived.
+    NothingArrived {
+        /// The way the data should have gone.
+        toward: Way,
+    },
+    /// The data ended before the plateau did.
+    EndedEarly {
+        /// The way the data went.
+        toward: Way,
+        /// When the last byte came, milliseconds.
+        last_ms: u64,
+        /// When the plateau should have ended, milliseconds.
+        wanted_ms: u64,
+    },
+    /// The two ends' counts contradict each other.
+    CountsContradict {
+        /// The way the data went.
+        toward: Way,
+        /// What the transmitter says it sent, bytes or datagrams.
+        sent: u64,
+        /// What the receiver says it received.
+        received: u64,
+    },
+    /// The byte budget ran out before the plateau was complete.
+    BudgetSpent {
+        /// The budget, bytes.
+        at_most_bytes: u64,
+    },
+    /// A transmitter had to stop before its time.
+    TransmitterFailed {
+        /// What happened.
+        cause: String,
+    },
+}
+
+impl Caveat {
+    /// The caveat as it is stored.
+    pub fn to_finding(&self) -> Finding {
+        store(self)
+    }
+
+    /// Reads a stored finding; `None` for a code this version does not know.
+    pub fn from_finding(finding: &Finding) -> Option<Self> {
+        read(finding)
+    }
+}
+
+impl VoidReason {
+    /// The reason as it is stored.
+    pub fn to_finding(&self) -> Finding {
+        store(self)
+    }
+
+    /// Reads a stored finding; `None` for a code this version does not know.
+    pub fn from_finding(finding: &Finding) -> Option<Self> {
+        read(finding)
+    }
+}
+
+fn store(value: &impl Serialize) -> Finding {
+    serde_json::to_value(value)
+        .and_then(serde_json::from_value)
+        .unwrap_or_else(|error| unreachable!("a finding is a code with named values: {error}"))
+}
+
+fn read<T: for<'de> Deserialize<'de>>(finding: &Finding) -> Option<T> {
+    serde_json::to_value(finding).and_then(serde_json::from_value).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn stores_code_and_values() {
+        let caveat = Caveat::HostDropped { toward: Way::Far, host_dropped: 3, lost: 5 };
+        let finding = caveat.to_finding();
+        assert_eq!(finding.code, "host_dropped");
+        assert_eq!(finding.values["lost"], 5);
+        assert_eq!(Caveat::from_finding(&finding), Some(caveat));
+        assert_eq!(Caveat::SameHost {}.to_finding().code, "same_host");
+    }
+
+    #[test]
+    fn an_unknown_code_is_kept_not_understood() {
+        let finding: Finding =
+            serde_json::from_str(r#"{"code":"later","values":{"x":1}}"#).expect("a finding");
+        assert_eq!(Caveat::from_finding(&finding), None);
+    }
+}

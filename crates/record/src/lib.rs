@@ -1,0 +1,30 @@
+//! The run record, its caveats, and the ledger that keeps it.
+//!
+//! A [`RunRecord`] is everything that is known about one session: what was asked, what each end saw and counted, and
+//! what weakens the result ([`Caveat`]) or makes it worthless ([`VoidReason`]). Missing is `null`, never `0`. The names,
+//! units and meanings of its fields are stable; fields may be added. A [`Ledger`] is a file of JSON lines, each a
+//! [`RunRecord`] or a [`SurveyHeader`]; [`parse_ledger`] reads its bytes without touching a file. Nothing here judges a
+//! result: that is `verdict`'s part.
+
+mod contents;
+mod describe;
+mod finding;
+mod ledger;
+mod run;
+#[cfg(test)]
+mod samples;
+mod schema;
+mod survey;
+
+pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
+pub use culvert_stats::{Percentiles, Plateau, Series};
+pub use culvert_wire::message::Way;
+pub use describe::{describe_caveat, describe_void};
+pub use finding::{Caveat, Finding, VoidReason};
+pub use ledger::{Entry, Ledger, LedgerError};
+pub use run::{
+    Asked, Buffers, CoreUse, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA,
+    SurveyPosition, TcpFacts, Toward,
+};
+pub use schema::{run_schema, survey_schema};
+pub use survey::{Counted, Gateway, Line, PlannedPath, SURVEY_SCHEMA, Site, Sites, SurveyHeader};

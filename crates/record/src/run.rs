@@ -1,0 +1,266 @@
+//! The shape of one run record.
+
+use culvert_stats::{Percentiles, Plateau, Series};
+use jiff::Timestamp;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::{Finding, Way};
+
+/// The name and version of this format, the value of [`RunRecord::schema`].
+pub const SCHEMA: &str = "culvert/run/1";
+
+/// One session with its result, host facts and caveats: one line of the ledger.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RunRecord {
+    /// The name and version of the format: [`SCHEMA`].
+    pub schema: String,
+    /// Identifies the run: 32 hexadecimal digits.
+    pub id: String,
+    /// When the session was granted, on the near end's wall clock (RFC 3339).
+    #[schemars(with = "String", extend("format" = "date-time"))]
+    pub started_at: Timestamp,
+    /// What kind of session it was.
+    pub kind: Kind,
+    /// The path it was asked to take.
+    pub path: PathTaken,
+    /// The address family the session used: `ipv4` or `ipv6`.
+    pub family: Option<culvert_pathmodel::Family>,
+    /// Every parameter as resolved.
+    pub asked: Asked,
+    /// Its place in a survey; `null` for a single session.
+    pub survey: Option<SurveyPosition>,
+    /// Why the result is worthless; `null` for a valid run.
+    pub void: Option<Finding>,
+    /// What weakens the result.
+    pub caveats: Vec<Finding>,
+    /// What each end said about itself.
+    pub ends: Ends,
+    /// The data that went from near to far.
+    pub toward_far: Option<Direction>,
+    /// The data that went from far to near.
+    pub toward_near: Option<Direction>,
+    /// Round trips of the probe flow before data flowed, microseconds (RFC 6349: baseline RTT).
+    pub rtt_baseline_us: Option<Percentiles>,
+    /// Round trips of the probe flow while data flowed, microseconds.
+    pub rtt_transfer_us: Option<Percentiles>,
+    /// Whether the datagrams of the session could be fragmented on their way; `null` for TCP.
+    pub fragmentation_allowed: Option<bool>,
+}
+
+/// The kinds of session.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Kind {
+    /// Timed TCP with as much as the path takes.
+    Bulk,
+    /// UDP at a chosen rate.
+    Paced,
+}
+
+/// The path a run was asked to take.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct PathTaken {
+    /// The practitioner's name for it.
+    pub name: Option<String>,
+    /// Without or through a tunnel; `null` when it was not said.
+    pub place: Option<Place>,
+    /// The address that was dialled.
+    pub target: String,
+    /// The key of the encapsulation it is believed to use.
+    pub encapsulation: Option<String>,
+}
+
+/// Whether a path goes through a tunnel.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Place {
+    /// Without a tunnel (underlay).
+    Outside,
+    /// Through a tunnel (overlay).
+    Inside,
+}
+
+/// The ways a session was asked to load.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Toward {
+    /// Data goes from near to far.
+    Far,
+    /// Data goes from far to near.
+    Near,
+    /// Data goes both ways at the same time.
+    Both,
+}
+
+/// Every parameter of the session as resolved.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Asked {
+    /// The ways loaded.
+    pub toward: Toward,
+    /// Length of the plateau, milliseconds.
+    pub for_ms: u64,
+    /// Time cut away before the plateau, milliseconds; the upper bound when `settle_auto`.
+    pub settle_ms: u64,
+    /// Whether the plateau's start was chosen from the series.
+    pub settle_auto: bool,
+    /// TCP flows each way; `null` for datagrams.
+    pub flows: Option<u16>,
+    /// The congestion control both ends were asked to use; `null` for datagrams.
+    pub congestion_control: Option<String>,
+    /// UDP payload bits per second; `null` for TCP.
+    pub pace_bps: Option<u64>,
+    /// UDP payload of each datagram, bytes; `null` for TCP.
+    pub payload_bytes: Option<u16>,
+    /// The most data the session was allowed to move, bytes, both ways together.
+    pub at_most_bytes: Option<u64>,
+    /// The socket buffer asked for, bytes; `null` leaves it to the system.
+    pub buffer_bytes: Option<u64>,
+}
+
+/// Where a run stands in its survey.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct SurveyPosition {
+    /// Identifies the survey.
+    pub id: String,
+    /// The plan's SHA-256 in hexadecimal digits, so that a changed plan is noticed.
+    pub plan_hash: String,
+    /// The round, from 1.
+    pub round: u32,
+    /// The place in the survey's running order, from 1.
+    pub position: u32,
+}
+
+/// Both ends.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Ends {
+    /// Where `culvert` ran.
+    pub near: Option<End>,
+    /// The listener.
+    pub far: Option<End>,
+}
+
+/// Facts of one end.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct End {
+    /// The program and its version.
+    pub program: String,
+    /// The operating system and its release.
+    pub system: Option<String>,
+    /// The processor's model name.
+    pub processor: Option<String>,
+    /// Its own address of the session.
+    pub address: Option<String>,
+    /// The name of the interface that carries the session.
+    pub interface: Option<String>,
+    /// That interface's MTU, bytes.
+    pub interface_mtu: Option<u32>,
+    /// The address the other end saw.
+    pub seen_from: Option<String>,
+    /// The processor's use over the plateau, one entry a core.
+    pub cores: Option<Vec<CoreUse>>,
+    /// Processor time the program itself used over the plateau, seconds.
+    pub program_cpu_s: Option<f64>,
+}
+
+/// What one core did over the plateau, each a share of the time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CoreUse {
+    /// The core's number.
+    pub core: u32,
+    /// Running programs.
+    pub user: f64,
+    /// In the kernel on behalf of programs.
+    pub system: f64,
+    /// In software interrupts: much of the network's work.
+    pub softirq: f64,
+    /// Taken by another guest of the same machine.
+    pub steal: f64,
+    /// Not idle, for whatever reason.
+    pub busy: f64,
+}
+
+/// What went one way, counted at its receiver and confirmed by its transmitter.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Direction {
+    /// Payload delivered per second over the plateau, bit/s (RFC 2647 3.17).
+    pub goodput_bps: Option<u64>,
+    /// The part of the run that is reported, in the receiver's time since its first byte.
+    pub plateau: Option<Plateau>,
+    /// Payload bytes by the time they were read, at the receiver.
+    pub series: Option<Series>,
+    /// TCP: bytes that were acknowledged. Datagrams: payload bytes sent. The whole run.
+    pub bytes_sent: Option<u64>,
+    /// Payload bytes read by the receiver, the whole run.
+    pub bytes_received: Option<u64>,
+    /// What TCP did; `null` for datagrams.
+    pub tcp: Option<TcpFacts>,
+    /// The receiver's socket buffer (summed over TCP flows).
+    pub receive_buffer: Option<Buffers>,
+    /// The transmitter's socket buffer (summed over TCP flows).
+    pub send_buffer: Option<Buffers>,
+    /// Datagrams: payload bits per second put on the path over the plateau.
+    pub offered_bps: Option<u64>,
+    /// Datagrams: payload bits per second that arrived, of those offered over the plateau.
+    pub delivered_bps: Option<u64>,
+    /// Datagrams put on the path.
+    pub sent: Option<u64>,
+    /// Datagrams that arrived, first copies only.
+    pub received: Option<u64>,
+    /// Datagrams that did not arrive: sent − received. Those the receiver's socket dropped are among them.
+    pub lost: Option<u64>,
+    /// `lost` as a share of `sent` (RFC 7680).
+    pub loss_ratio: Option<f64>,
+    /// Datagrams that arrived after one with a higher number (RFC 4737).
+    pub reordered: Option<u64>,
+    /// `reordered` as a share of `received` (RFC 4737).
+    pub reordered_ratio: Option<f64>,
+    /// Further copies that arrived (RFC 5560).
+    pub duplicates: Option<u64>,
+    /// Datagrams that reached the host and were dropped by the receiver's own socket.
+    pub host_dropped: Option<u64>,
+    /// Interarrival jitter at the end of the run, microseconds (RFC 3550).
+    pub interarrival_jitter_us: Option<f64>,
+    /// Delay differences of consecutive datagrams, microseconds (RFC 3393).
+    pub ipdv_us: Option<Percentiles>,
+    /// Delay above the smallest one, microseconds (RFC 5481).
+    pub pdv_us: Option<Percentiles>,
+}
+
+/// What TCP did in one direction, at its transmitter.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TcpFacts {
+    /// Congestion control in use.
+    pub congestion_control: Option<String>,
+    /// Payload of a full segment, bytes (options already subtracted).
+    pub segment_payload_bytes: Option<u32>,
+    /// Whether segments carried timestamps (RFC 7323).
+    pub timestamps: Option<bool>,
+    /// Bytes sent again, all flows.
+    pub retransmitted_bytes: Option<u64>,
+}
+
+/// A socket buffer, asked for and granted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Buffers {
+    /// Bytes asked for; `null` when it was left to the system.
+    pub asked_bytes: Option<u64>,
+    /// Bytes the kernel says it granted (Linux counts its own bookkeeping in).
+    pub granted_bytes: Option<u64>,
+}
+
+impl RunRecord {
+    /// What went this way, if anything was asked to.
+    pub const fn direction(&self, way: Way) -> Option<&Direction> {
+        match way {
+            Way::Far => self.toward_far.as_ref(),
+            Way::Near => self.toward_near.as_ref(),
+        }
+    }
+}
