@@ -1,0 +1,88 @@
+//! Which runs are repeats of each other.
+
+use std::fmt;
+
+use culvert_pathmodel::Family;
+use culvert_record::{Kind, Place, RunRecord, Toward};
+use culvert_units::BitRate;
+use serde::Serialize;
+
+/// What was asked of a run, as far as runs with another value of it must not be counted together.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize)]
+pub struct Session {
+    /// TCP or datagrams.
+    pub kind: Kind,
+    /// TCP flows each way; `null` for datagrams.
+    pub flows: Option<u16>,
+    /// The congestion control asked for; `null` for datagrams.
+    pub congestion_control: Option<String>,
+    /// UDP payload bits per second; `null` for TCP.
+    pub pace_bps: Option<u64>,
+    /// UDP payload of each datagram, bytes; `null` for TCP.
+    pub payload_bytes: Option<u16>,
+    /// Whether data went both ways at the same time.
+    pub both_ways: bool,
+}
+
+/// A way to reach the listener; the two address families are never counted together.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize)]
+pub struct PathKey {
+    /// The practitioner's name for it, else the address that was dialled.
+    pub name: String,
+    /// Without or through a tunnel; `null` when it was not said.
+    pub place: Option<Place>,
+    /// The address family of the session's packets.
+    pub family: Option<Family>,
+    /// The key of the encapsulation it is believed to use.
+    pub encapsulation: Option<String>,
+}
+
+impl Session {
+    /// The session a run was one repeat of.
+    pub fn of(run: &RunRecord) -> Self {
+        Self {
+            kind: run.kind,
+            flows: run.asked.flows,
+            congestion_control: run.asked.congestion_control.clone(),
+            pace_bps: run.asked.pace_bps,
+            payload_bytes: run.asked.payload_bytes,
+            both_ways: run.asked.toward == Toward::Both,
+        }
+    }
+}
+
+impl fmt::Display for Session {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut words = match self.kind {
+            Kind::Bulk => vec!["bulk".to_owned()],
+            Kind::Paced => vec!["paced".to_owned()],
+        };
+        words.extend(self.flows.map(|flows| match flows {
+            1 => "1 flow".to_owned(),
+            _ => format!("{flows} flows"),
+        }));
+        let unusual = self.congestion_control.as_ref().filter(|name| *name != USUAL_CONTROL);
+        words.extend(unusual.cloned());
+        words.extend(self.pace_bps.map(|bps| BitRate::from_bits_per_second(bps).to_string()));
+        words.extend(self.payload_bytes.map(|bytes| format!("{bytes} B")));
+        if self.both_ways {
+            words.push("both ways at once".to_owned());
+        }
+        f.pad(&words.join(", "))
+    }
+}
+
+/// The congestion control both ends use unless another is asked for; not worth a word.
+const USUAL_CONTROL: &str = "cubic";
+
+impl PathKey {
+    /// The path a run was asked to take.
+    pub fn of(run: &RunRecord) -> Self {
+        Self {
+            name: run.path.name.clone().unwrap_or_else(|| run.path.target.clone()),
+            place: run.path.place,
+            family: run.family,
+            encapsulation: run.path.encapsulation.clone(),
+        }
+    }
+}
