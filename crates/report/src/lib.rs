@@ -1,0 +1,27 @@
+//! Results as tables and files: terminal, Markdown, CSV, JSON.
+//!
+//! Everything here words what `record` and `verdict` found; it computes no figure of its own. An [`Exporter`] writes a
+//! whole [`Report`] in one format: [`Terminal`], [`Markdown`], [`Csv`] or [`Json`]. [`run_text()`] shows a single run,
+//! [`CeilingTable`] the path model alone. Units stand in every column's name, and what is missing is an empty cell or
+//! `null`, never `0`.
+
+mod ceiling;
+mod cells;
+mod csv_runs;
+mod exporter;
+mod figures;
+mod json;
+mod markdown;
+mod run_text;
+#[cfg(test)]
+mod samples;
+mod table;
+mod terminal;
+
+pub use ceiling::{CEILING_SCHEMA, CeilingRow, CeilingTable};
+pub use csv_runs::{CSV_SCHEMA, Csv};
+pub use exporter::{Exporter, Report};
+pub use json::{Json, REPORT_SCHEMA};
+pub use markdown::Markdown;
+pub use run_text::run_text;
+pub use terminal::Terminal;
