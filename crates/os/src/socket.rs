@@ -1,0 +1,108 @@
+//! Socket options that no safe wrapper offers, and the size of socket buffers.
+
+use std::{
+    io,
+    os::fd::{AsFd, AsRawFd, BorrowedFd},
+};
+
+use libc::{c_int, socklen_t};
+use nix::sys::socket::{setsockopt, sockopt};
+use socket2::SockRef;
+
+/// The sizes of a socket's buffers in bytes, as the kernel reports them.
+///
+/// Linux grants twice what was asked, for its own bookkeeping (socket(7)), and never more than twice the host's limit
+/// unless the process may override it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Buffers {
+    /// `SO_RCVBUF`.
+    pub receive: usize,
+    /// `SO_SNDBUF`.
+    pub send: usize,
+}
+
+/// The buffers that `socket` has now.
+pub fn granted_buffers(socket: &impl AsFd) -> io::Result<Buffers> {
+    let socket = SockRef::from(socket);
+    Ok(Buffers { receive: socket.recv_buffer_size()?, send: socket.send_buffer_size()? })
+}
+
+/// Asks for buffers of so many bytes, beyond the host's limit where the process may; `None` leaves the kernel's choice.
+pub(crate) fn ask_for_buffers(
+    socket: &impl AsFd,
+    receive: Option<usize>,
+    send: Option<usize>,
+) -> io::Result<()> {
+    if let Some(asked) = receive.map(representable)
+        && setsockopt(socket, sockopt::RcvBufForce, &asked).is_err()
+    {
+        SockRef::from(socket).set_recv_buffer_size(asked)?;
+    }
+    if let Some(asked) = send.map(representable)
+        && setsockopt(socket, sockopt::SndBufForce, &asked).is_err()
+    {
+        SockRef::from(socket).set_send_buffer_size(asked)?;
+    }
+    Ok(())
+}
+
+// The kernel doubles what was asked in a signed 32-bit number.
+fn representable(asked: usize) -> usize {
+    asked.min(i32::MAX as usize / 2)
+}
+
+/// Sets an option whose value is one C `int`.
+pub(crate) fn set_int(
+    socket: BorrowedFd<'_>,
+    level: c_int,
+    name: c_int,
+    value: c_int,
+) -> io::Result<()> {
+    #[expect(unsafe_code, reason = "neither nix nor socket2 offers these options")]
+    // SAFETY: the pointer and the length describe `value`, which outlives the call; the kernel only reads it.
+    let outcome = unsafe {
+        libc::setsockopt(socket.as_raw_fd(), level, name, (&raw const value).cast(), INT_LENGTH)
+    };
+    if outcome == 0 { Ok(()) } else { Err(io::Error::last_os_error()) }
+}
+
+const INT_LENGTH: socklen_t = 4;
+const _: () = assert!(size_of::<c_int>() == 4, "an int has four bytes on every Linux");
+
+/// Reads an option into `words` and returns how many bytes of it the kernel filled.
+pub(crate) fn get_words(
+    socket: BorrowedFd<'_>,
+    level: c_int,
+    name: c_int,
+    words: &mut [u32],
+) -> io::Result<usize> {
+    let mut length = socklen_t::try_from(size_of_val(words))
+        .map_err(|_| io::Error::from(io::ErrorKind::InvalidInput))?;
+    #[expect(unsafe_code, reason = "neither nix nor socket2 offers these options")]
+    // SAFETY: the pointer and `length` describe `words`, borrowed for the whole call; every bit pattern is a valid u32.
+    let outcome = unsafe {
+        libc::getsockopt(
+            socket.as_raw_fd(),
+            level,
+            name,
+            words.as_mut_ptr().cast(),
+            &raw mut length,
+        )
+    };
+    if outcome == 0 { Ok(length as usize) } else { Err(io::Error::last_os_error()) }
+}
+
+/// Repeats a call that a signal interrupted.
+pub(crate) fn uninterrupted<T>(mut call: impl FnMut() -> io::Result<T>) -> io::Result<T> {
+    loop {
+        match call() {
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            outcome => return outcome,
+        }
+    }
+}
+
+/// Whether `error` says that nothing could be done without waiting (longer).
+pub(crate) fn would_block(error: &io::Error) -> bool {
+    error.kind() == io::ErrorKind::WouldBlock
+}

@@ -1,0 +1,150 @@
+//! Many datagrams sent by one system call.
+
+use std::{
+    io,
+    os::fd::{AsRawFd, BorrowedFd},
+    ptr,
+};
+
+use libc::{iovec, mmsghdr};
+
+use super::errors;
+use crate::socket::would_block;
+
+/// The most datagrams one call takes (`UIO_MAXIOV` of recvmmsg(2) and sendmmsg(2)).
+pub(super) const MOST_DATAGRAMS: usize = 1024;
+
+/// Datagrams to be sent, in buffers that keep their content from call to call.
+///
+/// Fill what never changes once; later fills only need to write what does.
+pub struct SendBatch {
+    payloads: Box<[u8]>,
+    size: usize,
+    slices: Box<[iovec]>,
+    headers: Box<[mmsghdr]>,
+}
+
+/// How far a batch came.
+#[derive(Debug)]
+#[must_use]
+pub struct SendOutcome {
+    /// The datagrams that the kernel took, counted from the first.
+    pub sent: usize,
+    /// Why the next one was not taken; `None` when all were.
+    pub stopped: Option<SendStop>,
+}
+
+/// Why the kernel did not take a datagram.
+#[derive(Debug, thiserror::Error)]
+pub enum SendStop {
+    /// A queue of this host was full and the datagram was dropped in it (ENOBUFS); it never reached the path.
+    #[error("a queue of this host is full")]
+    QueueFull,
+    /// The socket's buffer stayed full until the send timeout passed.
+    #[error("the send buffer stayed full")]
+    WouldBlock,
+    /// The datagram is larger than this host may send to the peer in one piece (EMSGSIZE).
+    #[error("the datagram is too long to be sent in one piece")]
+    TooLong,
+    /// Anything else: ECONNREFUSED and other errors that ICMP brought for earlier datagrams.
+    #[error("the datagram could not be sent")]
+    Failed(#[source] io::Error),
+}
+
+impl SendBatch {
+    /// Room for `datagrams` (1 to 1024, the most one call takes) of at most `size` bytes (1 to 65,535) each, all zero.
+    pub fn new(datagrams: usize, size: usize) -> Self {
+        let datagrams = datagrams.clamp(1, MOST_DATAGRAMS);
+        let size = size.clamp(1, usize::from(u16::MAX));
+        Self {
+            payloads: vec![0; datagrams * size].into_boxed_slice(),
+            size,
+            slices: empty_slices(datagrams),
+            headers: empty_headers(datagrams),
+        }
+    }
+
+    /// The number of datagrams there is room for.
+    pub fn capacity(&self) -> usize {
+        self.slices.len()
+    }
+
+    /// Lets `write` fill datagram `index` and say its length; returns that length, cut to the buffer.
+    ///
+    /// `None`, and nothing is written, when there is no such datagram. Lengths are kept like contents.
+    pub fn fill(&mut self, index: usize, write: impl FnOnce(&mut [u8]) -> usize) -> Option<usize> {
+        let slice = self.slices.get_mut(index)?;
+        let payload = self.payloads.chunks_exact_mut(self.size).nth(index)?;
+        slice.iov_len = write(payload).min(payload.len());
+        Some(slice.iov_len)
+    }
+
+    /// Sends the first `count` datagrams.
+    pub(super) fn send(&mut self, socket: BorrowedFd<'_>, count: usize) -> SendOutcome {
+        let count = count.min(self.capacity());
+        self.arm(count);
+        let mut sent = 0;
+        while let Some(rest) = self.headers.get_mut(sent..count)
+            && !rest.is_empty()
+        {
+            let asked = rest.len();
+            let outcome = send_some(socket, rest);
+            if !matches!(outcome, Ok(taken) if taken == asked) {
+                errors::discard_queued(socket);
+            }
+            match outcome {
+                Ok(taken) => sent += taken,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return SendOutcome { sent, stopped: Some(error.into()) },
+            }
+        }
+        SendOutcome { sent, stopped: None }
+    }
+
+    fn arm(&mut self, count: usize) {
+        let payloads = self.payloads.chunks_exact_mut(self.size).take(count);
+        for ((payload, slice), header) in payloads.zip(&mut self.slices).zip(&mut self.headers) {
+            slice.iov_base = payload.as_mut_ptr().cast();
+            header.msg_hdr.msg_iov = &raw mut *slice;
+            header.msg_hdr.msg_iovlen = 1;
+        }
+    }
+}
+
+// One call: it says nothing of the error that stopped it once a datagram was taken; the next call meets it again, or
+// finds it gone.
+fn send_some(socket: BorrowedFd<'_>, headers: &mut [mmsghdr]) -> io::Result<usize> {
+    let count = libc::c_uint::try_from(headers.len()).unwrap_or(libc::c_uint::MAX);
+    #[expect(unsafe_code, reason = "the safe wrapper allocates its buffers' list per call")]
+    // SAFETY: each of the `count` headers was pointed by `arm` at a slice that describes a live payload, all owned by the
+    // batch that is borrowed for the whole call; the kernel writes to the headers alone.
+    let taken = unsafe { libc::sendmmsg(socket.as_raw_fd(), headers.as_mut_ptr(), count, 0) };
+    usize::try_from(taken).map_err(|_| io::Error::last_os_error())
+}
+
+pub(super) fn empty_slices(count: usize) -> Box<[iovec]> {
+    vec![iovec { iov_base: ptr::null_mut(), iov_len: 0 }; count].into_boxed_slice()
+}
+
+pub(super) fn empty_headers(count: usize) -> Box<[mmsghdr]> {
+    #[expect(unsafe_code, reason = "the structure has private padding on some systems")]
+    // SAFETY: integers and nullable pointers only, for which zero is a valid value.
+    let empty: mmsghdr = unsafe { std::mem::zeroed() };
+    vec![empty; count].into_boxed_slice()
+}
+
+impl From<io::Error> for SendStop {
+    fn from(error: io::Error) -> Self {
+        match error.raw_os_error() {
+            Some(libc::ENOBUFS) => Self::QueueFull,
+            Some(libc::EMSGSIZE) => Self::TooLong,
+            _ if would_block(&error) => Self::WouldBlock,
+            _ => Self::Failed(error),
+        }
+    }
+}
+
+#[expect(unsafe_code, reason = "the raw pointers make the compiler refuse what is sound")]
+// SAFETY: every pointer in `headers` and `slices` points into boxes that the same value owns, and they are set anew
+// before each call that follows them; nothing is tied to a thread.
+unsafe impl Send for SendBatch {}
