@@ -1,0 +1,118 @@
+//! The control channel: framed messages over an established TLS stream.
+
+use std::io;
+use std::time::Duration;
+
+use culvert_units::{ExitStatus, Explain};
+use culvert_wire::frame::{self, FrameError, FrameReader};
+use serde::{Serialize, de::DeserializeOwned};
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+
+/// How long one control message may take to leave. A peer that reads nothing for so long is gone.
+const SEND_PATIENCE: Duration = Duration::from_secs(5);
+
+/// One end of the control channel. A single task owns it: it hears, and speaks between two messages.
+#[derive(Debug)]
+pub struct Channel<S> {
+    stream: S,
+    reader: FrameReader,
+    piece: Vec<u8>,
+}
+
+impl<S: AsyncRead + AsyncWrite + Unpin> Channel<S> {
+    /// A channel over an established stream.
+    pub fn new(stream: S) -> Self {
+        Self { stream, reader: FrameReader::new(), piece: vec![0; 4096] }
+    }
+
+    /// Sends one message.
+    pub async fn say(&mut self, message: &impl Serialize) -> Result<(), ChannelError> {
+        let frame = frame::encode(message)?;
+        let sending = async {
+            self.stream.write_all(&frame).await?;
+            self.stream.flush().await
+        };
+        match tokio::time::timeout(SEND_PATIENCE, sending).await {
+            Ok(result) => result.map_err(ChannelError::Lost),
+            Err(_) => Err(ChannelError::Silent { waited: SEND_PATIENCE }),
+        }
+    }
+
+    /// The next message. Dropping the future loses nothing: what arrived stays with the reader.
+    pub async fn hear<T: DeserializeOwned>(&mut self) -> Result<T, ChannelError> {
+        loop {
+            if let Some(json) = self.reader.next_frame()? {
+                return serde_json::from_slice(&json).map_err(ChannelError::Unreadable);
+            }
+            let length = self.stream.read(&mut self.piece).await.map_err(ChannelError::Lost)?;
+            if length == 0 {
+                return Err(ChannelError::Closed);
+            }
+            self.reader.push(self.piece.get(..length).unwrap_or_default());
+        }
+    }
+
+    /// The next message, waited for so long at most.
+    pub async fn hear_within<T: DeserializeOwned>(
+        &mut self,
+        patience: Duration,
+    ) -> Result<T, ChannelError> {
+        match tokio::time::timeout(patience, self.hear()).await {
+            Ok(result) => result,
+            Err(_) => Err(ChannelError::Silent { waited: patience }),
+        }
+    }
+
+    /// The stream itself, for what only it knows.
+    pub const fn stream(&self) -> &S {
+        &self.stream
+    }
+
+    /// Says goodbye: closes the TLS session so that the peer can tell an end from a break.
+    pub async fn close(mut self) {
+        // The peer may be gone already; then there is nobody to say it to.
+        let _ = tokio::time::timeout(Duration::from_secs(1), self.stream.shutdown()).await;
+    }
+}
+
+/// Why the control channel cannot go on.
+#[derive(Debug, thiserror::Error)]
+pub enum ChannelError {
+    /// The connection broke.
+    #[error("the control connection broke")]
+    Lost(#[source] io::Error),
+    /// The peer closed the connection.
+    #[error("the peer closed the control connection")]
+    Closed,
+    /// The peer said nothing.
+    #[error("the peer said nothing for {waited:?}")]
+    Silent {
+        /// How long was waited.
+        waited: Duration,
+    },
+    /// A frame broke the framing.
+    #[error("the peer broke the control protocol")]
+    Frame(#[from] FrameError),
+    /// A frame held no message of this version.
+    #[error("the peer sent a control message that cannot be read")]
+    Unreadable(#[source] serde_json::Error),
+}
+
+impl Explain for ChannelError {
+    fn hint(&self) -> Option<String> {
+        Some(match self {
+            Self::Lost(_) | Self::Closed | Self::Silent { .. } => {
+                "check that culvertd still runs at the other end and that the path or tunnel is up, then run it again"
+                    .to_owned()
+            }
+            Self::Frame(_) | Self::Unreadable(_) => "run the same version of culvert and culvertd".to_owned(),
+        })
+    }
+
+    fn exit_status(&self) -> ExitStatus {
+        match self {
+            Self::Lost(_) | Self::Closed | Self::Silent { .. } => ExitStatus::Unreachable,
+            Self::Frame(_) | Self::Unreadable(_) => ExitStatus::Refused,
+        }
+    }
+}

@@ -1,0 +1,61 @@
+//! What an end tells about itself, and what its host did over the plateau.
+
+use std::net::{IpAddr, SocketAddr};
+use std::time::Duration;
+
+use culvert_os::{clock::monotonic_ns, cpu, route};
+use culvert_wire::message::{CoreUseReport, EndReport, UseReport};
+
+use crate::timeline::Timeline;
+
+/// The facts of this end for a session between `local` and `peer`.
+pub fn end_report(program: &str, local: IpAddr, peer: SocketAddr) -> EndReport {
+    let route = route::route_to(peer.ip(), Some(local)).ok();
+    let interface = route.map(|route| route.interface).filter(|name| !name.is_empty());
+    let interface_mtu = route::interfaces().ok().and_then(|all| {
+        all.into_iter()
+            .find(|known| Some(&known.name) == interface.as_ref())
+            .and_then(|known| known.mtu)
+    });
+    EndReport {
+        program: program.to_owned(),
+        system: cpu::kernel_release()
+            .ok()
+            .map(|release| format!("{} {release}", std::env::consts::OS)),
+        processor: cpu::processor_model().ok().flatten(),
+        address: Some(local.to_string()),
+        interface,
+        interface_mtu,
+        sees_peer_at: Some(peer.ip().to_string()),
+    }
+}
+
+/// Watches this host's processors over the plateau of a run.
+pub async fn use_over_plateau(timeline: Timeline) -> UseReport {
+    sleep_until(timeline.plateau_ns()).await;
+    let (cores, program) = (cpu::CpuSample::read().ok(), cpu::process_time().ok());
+    sleep_until(timeline.deadline_ns()).await;
+    let cores = cores.and_then(|before| Some(cpu::CpuSample::read().ok()?.since(&before)));
+    let program =
+        program.and_then(|before| cpu::process_time().ok()?.total().checked_sub(before.total()));
+    UseReport {
+        cores: cores.map(|cores| cores.iter().map(core_report).collect()),
+        program_cpu_s: program.map(|time| time.as_secs_f64()),
+    }
+}
+
+/// Sleeps until an instant of the monotonic clock.
+pub async fn sleep_until(instant_ns: u64) {
+    tokio::time::sleep(Duration::from_nanos(instant_ns.saturating_sub(monotonic_ns()))).await;
+}
+
+fn core_report(core: &cpu::CoreUse) -> CoreUseReport {
+    CoreUseReport {
+        core: core.core,
+        user: core.user.get(),
+        system: core.system.get(),
+        softirq: core.softirq.get(),
+        steal: core.steal.get(),
+        busy: core.busy.get(),
+    }
+}

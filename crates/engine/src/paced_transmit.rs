@@ -1,0 +1,268 @@
+//! The transmitter of a paced stream: one thread, absolute deadlines, batches only where the pace asks for them.
+
+use std::sync::{Arc, mpsc::Receiver};
+
+use culvert_os::clock::{monotonic_ns, set_timer_slack, sleep_until};
+use culvert_os::udp::{FlowSocket, ReceiveBatch, SendBatch, SendStop};
+use culvert_session::{grant::Session, pacing::Pacer};
+use culvert_units::Bytes;
+use culvert_wire::datagram::{DatagramHeader, DatagramKind, HEADER_LEN, MAX_SIGNAL, SignalBody};
+use culvert_wire::message::{BufferReport, TransmitterReport};
+
+use crate::signals::{FlowIdentity, Proofing};
+use crate::timeline::{Switch, Timeline};
+
+/// Datagrams that leave by one system call at most.
+const BATCH: usize = 32;
+/// How often the transmitter looks for challenges and echoes, nanoseconds.
+const LOOK_AT_SIGNALS_EVERY_NS: u64 = 20_000_000;
+/// A wait after the host's own queue was full, nanoseconds: it then holds several datagrams' time at any rate.
+const AFTER_FULL_QUEUE_NS: u64 = 200_000;
+/// How often the mapping of a NAT is kept open when nothing else is said, nanoseconds.
+const KEEPALIVE_EVERY_NS: u64 = 1_000_000_000;
+
+/// What a paced transmitter needs.
+#[derive(Debug)]
+pub struct PacedTransmit {
+    /// Keys and numbers of its flow.
+    pub flow: FlowIdentity,
+    /// Brings the connected socket, and another when the peer's port has changed.
+    pub sockets: Receiver<FlowSocket>,
+    /// Its side of the address proof.
+    pub proofing: Proofing,
+    /// What was granted.
+    pub session: Session,
+    /// The pace, payload bits per second.
+    pub pace_bps: u64,
+    /// The payload of each datagram, bytes.
+    pub payload_bytes: u16,
+    /// The times of the run.
+    pub timeline: Timeline,
+    /// What stops the thread.
+    pub switch: Arc<Switch>,
+}
+
+/// Sends the planned datagrams when each is due, until the deadline.
+pub fn transmit(plan: PacedTransmit) -> TransmitterReport {
+    // A finer timer only makes the pace truer; the default costs 50 us of lateness.
+    let _ = set_timer_slack(std::time::Duration::from_nanos(1));
+    match Transmitter::new(plan) {
+        Some(transmitter) => transmitter.run(),
+        None => TransmitterReport {
+            fault: Some("no proven address to send to".to_owned()),
+            datagrams: Some(0),
+            ..TransmitterReport::default()
+        },
+    }
+}
+
+struct Transmitter {
+    plan: PacedTransmit,
+    socket: FlowSocket,
+    batch: SendBatch,
+    incoming: ReceiveBatch,
+    pacer: Pacer,
+    deadline_ns: u64,
+    number: u64,
+    most: u64,
+    plateau: PlateauSpan,
+    next_look_ns: u64,
+    next_keepalive_ns: u64,
+    refused: u64,
+    fault: Option<String>,
+}
+
+impl Transmitter {
+    fn new(plan: PacedTransmit) -> Option<Self> {
+        let socket = plan.sockets.recv().ok()?;
+        let budget = plan.session.budget_each_way().unwrap_or(Bytes::new(u64::MAX));
+        let most = (budget.get() / u64::from(plan.payload_bytes).max(1))
+            .min(plan.session.planned_datagrams());
+        let numbers = plan.session.plateau_numbers();
+        let batch = random_batch(usize::from(plan.payload_bytes));
+        let start_ns = plan.timeline.start_ns.max(monotonic_ns());
+        Some(Self {
+            batch,
+            incoming: ReceiveBatch::new(8, MAX_SIGNAL),
+            pacer: Pacer::new(plan.pace_bps, plan.payload_bytes, start_ns),
+            // A thread that started late still sends for the whole length.
+            deadline_ns: start_ns.saturating_add(plan.timeline.length_ns),
+            number: 0,
+            most,
+            plateau: PlateauSpan { from: numbers.start, to: numbers.end, ..PlateauSpan::default() },
+            next_look_ns: 0,
+            next_keepalive_ns: 0,
+            refused: 0,
+            fault: None,
+            socket,
+            plan,
+        })
+    }
+
+    fn run(mut self) -> TransmitterReport {
+        let deadline = self.deadline_ns;
+        while self.number < self.most && !self.plan.switch.is_stopped() && self.fault.is_none() {
+            let now = monotonic_ns();
+            if now >= deadline {
+                break;
+            }
+            self.look_at_signals(now);
+            let most = (BATCH as u64).min(self.most - self.number);
+            match self.pacer.take(now, most) {
+                0 => pause_until(self.pacer.next_due_ns().min(deadline)),
+                count => self.send(count),
+            }
+        }
+        let next_due = self.pacer.next_due_ns().min(deadline);
+        self.plateau.end(self.number, monotonic_ns().max(next_due));
+        self.report()
+    }
+
+    fn send(&mut self, count: u64) {
+        let now = monotonic_ns();
+        for (index, number) in (self.number..self.number + count).enumerate() {
+            let header = DatagramHeader {
+                kind: DatagramKind::Data,
+                stream: self.plan.flow.stream,
+                length: self.plan.payload_bytes,
+                session: self.plan.flow.session,
+                sequence: number,
+                sent_ns: now,
+            };
+            self.batch.fill(index, |datagram| {
+                // The buffer is as long as the payload, and the payload holds a header: this was checked when granted.
+                let _ = header.emit(&self.plan.flow.send_key, datagram);
+                datagram.len()
+            });
+        }
+        let outcome =
+            self.socket.send_batch(&mut self.batch, usize::try_from(count).unwrap_or(BATCH));
+        let sent = outcome.sent as u64;
+        self.plateau.sent(self.number, sent, now);
+        self.number += sent;
+        if let Some(stop) = outcome.stopped {
+            self.on_stop(&stop, count - sent);
+        }
+    }
+
+    fn on_stop(&mut self, stop: &SendStop, left: u64) {
+        match stop {
+            SendStop::QueueFull | SendStop::WouldBlock => {
+                self.pacer.put_back(left);
+                pause_until(monotonic_ns() + AFTER_FULL_QUEUE_NS);
+            }
+            SendStop::TooLong => {
+                self.refused += left;
+                self.fault = Some(format!(
+                    "the system refused datagrams of {} bytes payload: larger than the path's MTU allows",
+                    self.plan.payload_bytes
+                ));
+            }
+            // An ICMP error tells of an earlier datagram, perhaps forged: the next one may well pass.
+            SendStop::Failed(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+                self.pacer.put_back(left);
+            }
+            SendStop::Failed(error) => self.fault = Some(format!("sending failed: {error}")),
+        }
+    }
+
+    fn look_at_signals(&mut self, now: u64) {
+        if now < self.next_look_ns {
+            return;
+        }
+        self.next_look_ns = now + LOOK_AT_SIGNALS_EVERY_NS;
+        if let Some(moved) = self.plan.sockets.try_iter().last() {
+            self.socket = moved;
+            self.plan.proofing = Proofing::challenge_from_now();
+        }
+        while self.socket.wait_readable(now).unwrap_or(false)
+            && self.socket.receive_batch(&mut self.incoming).is_ok_and(|count| count > 0)
+        {
+            for datagram in self.incoming.datagrams() {
+                if let Some((_, Some(signal))) = self.plan.flow.read(datagram.payload) {
+                    self.plan.switch.saw_peer(now);
+                    self.plan.proofing.on_signal(&self.plan.flow, &self.socket, &signal);
+                }
+            }
+        }
+        if !self.plan.proofing.is_kept(&self.plan.flow, &self.socket) {
+            self.fault =
+                Some("the peer's address answered no challenge for three seconds".to_owned());
+        }
+        if now >= self.next_keepalive_ns {
+            self.next_keepalive_ns = now + KEEPALIVE_EVERY_NS;
+            self.plan.flow.send(&self.socket, 0, SignalBody::Keepalive);
+        }
+    }
+
+    fn report(self) -> TransmitterReport {
+        let granted =
+            culvert_os::granted_buffers(&self.socket).ok().map(|buffers| buffers.send as u64);
+        let bytes = self.number.saturating_mul(u64::from(self.plan.payload_bytes));
+        TransmitterReport {
+            bytes,
+            bytes_written: bytes,
+            buffer: BufferReport {
+                asked_bytes: self.plan.session.request().buffer_bytes,
+                granted_bytes: granted,
+            },
+            datagrams: Some(self.number),
+            datagrams_plateau: Some(self.plateau.count),
+            plateau_ns: self.plateau.span_ns(),
+            refused_datagrams: self.refused,
+            fault: self.fault,
+            ..TransmitterReport::default()
+        }
+    }
+}
+
+fn pause_until(instant_ns: u64) {
+    // A sleep that fails returns at once: the loop then asks again, and the pace stays true.
+    let _ = sleep_until(instant_ns);
+}
+
+/// When the plateau's first number left, and when the first number behind it left or was due.
+#[derive(Debug, Default)]
+struct PlateauSpan {
+    from: u64,
+    to: u64,
+    count: u64,
+    began_ns: Option<u64>,
+    ended_ns: Option<u64>,
+}
+
+impl PlateauSpan {
+    fn sent(&mut self, first: u64, count: u64, now_ns: u64) {
+        let behind = first.saturating_add(count);
+        self.count += behind.min(self.to).saturating_sub(first.max(self.from));
+        if behind > self.from && self.began_ns.is_none() {
+            self.began_ns = Some(now_ns);
+        }
+    }
+
+    /// The plateau's range ends with the run; `now_ns` is when the next number was due, for the last one's own time
+    /// belongs to the span.
+    fn end(&mut self, number: u64, now_ns: u64) {
+        if number > self.from {
+            self.ended_ns = Some(now_ns);
+        }
+    }
+
+    fn span_ns(&self) -> Option<u64> {
+        self.ended_ns?.checked_sub(self.began_ns?).filter(|span| *span > 0)
+    }
+}
+
+/// Buffers full of random bytes; the headers are written over their beginnings.
+fn random_batch(payload: usize) -> SendBatch {
+    use rand::Rng as _;
+
+    let mut batch = SendBatch::new(BATCH, payload.max(HEADER_LEN));
+    for index in 0..BATCH {
+        batch.fill(index, |datagram| {
+            rand::rng().fill_bytes(datagram);
+            datagram.len()
+        });
+    }
+    batch
+}

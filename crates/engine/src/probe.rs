@@ -1,0 +1,201 @@
+//! The probe flow: small datagrams that are answered at once, to measure round trips beside the data.
+
+use std::sync::{
+    Arc,
+    atomic::{AtomicU64, Ordering},
+    mpsc::Receiver,
+};
+use std::time::Duration;
+
+use culvert_os::clock::{ClockPair, monotonic_ns};
+use culvert_os::udp::{FlowSocket, ReceiveBatch};
+use culvert_stats::{DelayHistogram, Percentiles};
+use culvert_wire::datagram::{MAX_SIGNAL, SignalBody};
+
+use crate::signals::{FlowIdentity, Proofing};
+use crate::timeline::{LOOK_UP_EVERY, Switch, nanos};
+
+/// Time between two probes before data flows.
+const BASELINE_EVERY: Duration = Duration::from_millis(20);
+/// Time between two probes while data flows: 20 a second of 84 bytes are 13 kbit/s.
+const TRANSFER_EVERY: Duration = Duration::from_millis(50);
+/// How long after its last probe the prober still waits for replies.
+const LAST_REPLY_PATIENCE: Duration = Duration::from_millis(500);
+
+/// When the plateau lies, nanoseconds of the monotonic clock, set by the control side once data may flow; until then every probe is of the baseline.
+#[derive(Debug)]
+pub struct ProbeWindow {
+    start: AtomicU64,
+    from: AtomicU64,
+    to: AtomicU64,
+}
+
+impl Default for ProbeWindow {
+    fn default() -> Self {
+        let unset = || AtomicU64::new(u64::MAX);
+        Self { start: unset(), from: unset(), to: unset() }
+    }
+}
+
+impl ProbeWindow {
+    /// Data flows from `start_ns`; what is reported of it is sent within `from_ns..to_ns`.
+    pub fn set(&self, start_ns: u64, from_ns: u64, to_ns: u64) {
+        self.from.store(from_ns, Ordering::Relaxed);
+        self.to.store(to_ns, Ordering::Relaxed);
+        self.start.store(start_ns, Ordering::Release);
+    }
+
+    fn is_baseline(&self, sent_ns: u64) -> bool {
+        sent_ns < self.start.load(Ordering::Acquire)
+    }
+
+    fn is_transfer(&self, sent_ns: u64) -> bool {
+        (self.from.load(Ordering::Relaxed)..self.to.load(Ordering::Relaxed)).contains(&sent_ns)
+    }
+
+    fn is_past(&self, now_ns: u64) -> bool {
+        now_ns >= self.to.load(Ordering::Relaxed)
+    }
+}
+
+/// The round trips of a run, microseconds.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct RoundTrips {
+    /// Probes sent.
+    pub sent: u64,
+    /// Before data flowed.
+    pub baseline: Option<Percentiles>,
+    /// While data flowed, over the plateau.
+    pub transfer: Option<Percentiles>,
+}
+
+/// Sends probes and times their replies until the window is past or the run is stopped.
+pub fn probe(
+    flow: &FlowIdentity,
+    socket: &FlowSocket,
+    window: &ProbeWindow,
+    switch: &Switch,
+) -> RoundTrips {
+    let mut prober = Prober {
+        flow,
+        socket,
+        window,
+        switch,
+        batch: ReceiveBatch::new(8, MAX_SIGNAL),
+        sent: 0,
+        baseline: DelayHistogram::new(),
+        transfer: DelayHistogram::new(),
+    };
+    prober.run();
+    RoundTrips {
+        sent: prober.sent,
+        baseline: prober.baseline.percentiles(),
+        transfer: prober.transfer.percentiles(),
+    }
+}
+
+struct Prober<'a> {
+    flow: &'a FlowIdentity,
+    socket: &'a FlowSocket,
+    window: &'a ProbeWindow,
+    switch: &'a Switch,
+    batch: ReceiveBatch,
+    sent: u64,
+    baseline: DelayHistogram,
+    transfer: DelayHistogram,
+}
+
+impl Prober<'_> {
+    fn run(&mut self) {
+        let mut next = monotonic_ns();
+        while !self.switch.is_stopped() && !self.window.is_past(monotonic_ns()) {
+            self.flow.send(self.socket, self.sent, SignalBody::Probe);
+            self.sent += 1;
+            let every = if self.window.is_baseline(monotonic_ns()) {
+                BASELINE_EVERY
+            } else {
+                TRANSFER_EVERY
+            };
+            next = (next + nanos(every)).max(monotonic_ns());
+            self.listen_until(next);
+        }
+        self.listen_until(monotonic_ns() + nanos(LAST_REPLY_PATIENCE));
+    }
+
+    fn listen_until(&mut self, deadline_ns: u64) {
+        while monotonic_ns() < deadline_ns
+            && !self.switch.is_stopped()
+            && !self.all_answered_at_the_end()
+        {
+            match self.socket.wait_readable(deadline_ns.min(monotonic_ns() + nanos(LOOK_UP_EVERY)))
+            {
+                Ok(true) => self.take_in(),
+                Ok(false) => {}
+                // An ICMP error comes at once: without a rest the thread would spin on a path that refuses.
+                Err(_) => std::thread::sleep(Duration::from_millis(1)),
+            }
+        }
+    }
+
+    fn all_answered_at_the_end(&self) -> bool {
+        self.window.is_past(monotonic_ns())
+            && self.baseline.count() + self.transfer.count() >= self.sent
+    }
+
+    fn take_in(&mut self) {
+        if !self.socket.receive_batch(&mut self.batch).is_ok_and(|count| count > 0) {
+            return;
+        }
+        let (clock, now) = (ClockPair::sample(), monotonic_ns());
+        for datagram in self.batch.datagrams() {
+            let Some((_, Some(signal))) = self.flow.read(datagram.payload) else { continue };
+            self.switch.saw_peer(now);
+            let SignalBody::ProbeReply { sent_ns, received_ns, .. } = signal.body else {
+                Proofing::Answer.on_signal(self.flow, self.socket, &signal);
+                continue;
+            };
+            // The kernel's stamp leaves out how long this thread took to wake; a stamp out of order means a set clock.
+            let stamp = datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
+            let arrived = stamp.filter(|at| (sent_ns..=now).contains(at)).unwrap_or(now);
+            let held = signal.sent_ns.saturating_sub(received_ns);
+            let micros = arrived.saturating_sub(sent_ns).saturating_sub(held) / 1_000;
+            if self.window.is_baseline(sent_ns) {
+                self.baseline.record(micros);
+            } else if self.window.is_transfer(sent_ns) {
+                self.transfer.record(micros);
+            }
+        }
+    }
+}
+
+/// Answers probes until the run is stopped: the other end's side.
+pub fn reflect(flow: &FlowIdentity, sockets: &Receiver<FlowSocket>, switch: &Arc<Switch>) {
+    let mut batch = ReceiveBatch::new(8, MAX_SIGNAL);
+    let Ok(mut socket) = sockets.recv() else { return };
+    let _ = socket.set_receive_timeout(Some(LOOK_UP_EVERY));
+    while !switch.is_stopped() {
+        if !socket.receive_batch(&mut batch).is_ok_and(|count| count > 0) {
+            if let Ok(moved) = sockets.try_recv() {
+                let _ = moved.set_receive_timeout(Some(LOOK_UP_EVERY));
+                socket = moved;
+            }
+            continue;
+        }
+        let (clock, now) = (ClockPair::sample(), monotonic_ns());
+        for datagram in batch.datagrams() {
+            let Some((_, Some(signal))) = flow.read(datagram.payload) else { continue };
+            switch.saw_peer(now);
+            if signal.body == SignalBody::Probe {
+                let stamp =
+                    datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
+                let received_ns = stamp.filter(|at| *at <= now).unwrap_or(now);
+                let (sequence, sent_ns) = (signal.sequence, signal.sent_ns);
+                flow.send(
+                    &socket,
+                    sequence,
+                    SignalBody::ProbeReply { sequence, sent_ns, received_ns },
+                );
+            }
+        }
+    }
+}

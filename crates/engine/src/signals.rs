@@ -1,0 +1,83 @@
+//! The datagrams of a flow that are no data: answered and watched beside the data.
+
+use culvert_os::{clock::monotonic_ns, udp::FlowSocket};
+use culvert_session::proof::{Freshness, ProofKeeper};
+use culvert_wire::datagram::{DatagramHeader, DatagramKey, MAX_SIGNAL, Signal, SignalBody};
+use rand::Rng as _;
+
+/// The keys and numbers of one datagram flow, as seen from this end.
+#[derive(Debug, Clone)]
+pub struct FlowIdentity {
+    /// Number of the session.
+    pub session: u32,
+    /// Number of the stream.
+    pub stream: u8,
+    /// Tags what this end sends.
+    pub send_key: DatagramKey,
+    /// Checks what this end receives.
+    pub receive_key: DatagramKey,
+}
+
+impl FlowIdentity {
+    /// Sends a signal; what cannot be sent now is lost, as datagrams are.
+    pub fn send(&self, socket: &FlowSocket, sequence: u64, body: SignalBody) {
+        let mut buffer = [0; MAX_SIGNAL];
+        let signal = Signal {
+            stream: self.stream,
+            session: self.session,
+            sequence,
+            sent_ns: monotonic_ns(),
+            body,
+        };
+        if let Ok(datagram) = signal.emit(&self.send_key, &mut buffer) {
+            let _ = socket.send(datagram);
+        }
+    }
+
+    /// Reads an authentic datagram of this flow: its header, and its signal when it is no data.
+    pub fn read(&self, datagram: &[u8]) -> Option<(DatagramHeader, Option<Signal>)> {
+        let header = DatagramHeader::parse(datagram, &self.receive_key).ok()?;
+        let ours = header.session == self.session && header.stream == self.stream;
+        ours.then(|| (header, Signal::read(&header, datagram)))
+    }
+}
+
+/// How a flow's address proof is kept up while data flows: the listener challenges, the sender answers.
+#[derive(Debug)]
+pub enum Proofing {
+    /// This end answers challenges.
+    Answer,
+    /// This end challenges, and stops sending when nothing comes back.
+    Challenge(ProofKeeper),
+}
+
+impl Proofing {
+    /// The listener's side of an address that was proven just now.
+    pub fn challenge_from_now() -> Self {
+        Self::Challenge(ProofKeeper::new(monotonic_ns()))
+    }
+
+    /// Acts on a signal of the peer.
+    pub fn on_signal(&mut self, flow: &FlowIdentity, socket: &FlowSocket, signal: &Signal) {
+        match (self, signal.body) {
+            (Self::Answer, SignalBody::Challenge { nonce }) => {
+                flow.send(socket, signal.sequence, SignalBody::Echo { nonce });
+            }
+            (Self::Challenge(keeper), SignalBody::Echo { nonce }) => keeper.on_echo(nonce),
+            _ => {}
+        }
+    }
+
+    /// Does what is due; `false` when the peer's address has gone stale and nothing more may be sent.
+    pub fn is_kept(&mut self, flow: &FlowIdentity, socket: &FlowSocket) -> bool {
+        let Self::Challenge(keeper) = self else { return true };
+        match keeper.poll(monotonic_ns(), rand::rng().next_u64()) {
+            Freshness::Fresh => true,
+            Freshness::Challenge { nonce } => {
+                flow.send(socket, 0, SignalBody::Challenge { nonce });
+                true
+            }
+            Freshness::Lost => false,
+        }
+    }
+}
