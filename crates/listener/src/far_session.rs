@@ -1,0 +1,329 @@
+//! The listener's side of one session: awaits its flows, lets data flow, reports.
+
+use std::collections::{HashMap, HashSet};
+use std::sync::{Arc, mpsc};
+use std::time::Duration;
+
+use culvert_engine::channel::ChannelError;
+use culvert_engine::identity::flow_keys;
+use culvert_engine::legs::{Flows, Legs, Side, stream_identity, streams};
+use culvert_engine::timeline::{Switch, Timeline};
+use culvert_engine::{facts, on_thread, probe};
+use culvert_os::{clock::monotonic_ns, tcp};
+use culvert_session::grant::Session;
+use culvert_session::proof::{AddressProof, ChallengeBudget};
+use culvert_wire::message::{
+    FarReport, FromFar, FromNear, Load, ReceiverReport, Refusal, RefusalReason, SentTotals,
+    TransmitterReport, UseReport, stream,
+};
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+
+use crate::conversation::{Ends, FarChannel, malformed};
+use crate::registry::{Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, Registry};
+
+/// How long the flows of a granted session may take to arrive, together with the baseline probes.
+const FLOWS_PATIENCE: Duration = Duration::from_secs(15);
+/// Silence of the near end after which nothing more is sent to it.
+const SILENCE_WHILE_SENDING: Duration = Duration::from_secs(3);
+/// Silence of the near end after which a session that only receives is given up: the near end's words share the way
+/// with its data, and may be lost with it many times in a row.
+const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(10);
+/// How often the far end says how much it has received; also a sign of life.
+const PROGRESS_EVERY: Duration = Duration::from_millis(500);
+/// Steps of a series in one message: at most 21 characters each, far below the 64 KiB of a message.
+const SERIES_PART: usize = 2_000;
+
+/// One granted session.
+pub(crate) struct FarSession<'a> {
+    session: Session,
+    number: u32,
+    run: u32,
+    ends: Ends,
+    registry: &'a Registry,
+    switch: Arc<Switch>,
+    port_changes: u32,
+}
+
+/// What has arrived while a session waits for its flows.
+struct Gathering {
+    flows: Flows,
+    awaited_tcp: usize,
+    unproven: HashSet<u8>,
+}
+
+impl<'a> FarSession<'a> {
+    /// A session with its number and run.
+    pub(crate) fn new(
+        session: Session,
+        (number, run): (u32, u32),
+        ends: Ends,
+        registry: &'a Registry,
+    ) -> Self {
+        Self { session, number, run, ends, registry, switch: Arc::default(), port_changes: 0 }
+    }
+
+    /// Runs the session to its end; whatever happens, nothing of it goes on afterwards.
+    pub(crate) async fn run(mut self, channel: &mut FarChannel) -> Result<(), ChannelError> {
+        let switch = Arc::clone(&self.switch);
+        let result = self.run_to_report(channel).await;
+        switch.stop();
+        result
+    }
+
+    async fn run_to_report(&mut self, channel: &mut FarChannel) -> Result<(), ChannelError> {
+        let (arrivals, mut arrived) = unbounded_channel();
+        let (awaited, gathering) = match self.awaited(channel, arrivals) {
+            Ok(both) => both,
+            Err(error) => {
+                let text = format!("no keys for the session: {error}");
+                return channel
+                    .say(&FromFar::Refused(Refusal { reason: RefusalReason::Local, text }))
+                    .await;
+            }
+        };
+        let _guard: AwaitGuard<'_> = self.registry.await_session(self.number, awaited);
+        channel.say(&FromFar::Granted { session: self.number, run: self.run }).await?;
+        let Some(flows) = self.gather(channel, &mut arrived, gathering).await? else {
+            return Ok(());
+        };
+        self.let_flow(channel, &mut arrived, flows).await
+    }
+
+    /// What the doors shall await, and where it will be gathered.
+    fn awaited(
+        &self,
+        channel: &FarChannel,
+        arrivals: tokio::sync::mpsc::UnboundedSender<Arrived>,
+    ) -> Result<(Awaited, Gathering), rustls::Error> {
+        let connection = channel.stream().get_ref().1;
+        let mut flows = Vec::new();
+        for flow in 0..self.session.flows() {
+            let keys = flow_keys(connection, self.run, flow)?;
+            for way in &self.session.request().ways {
+                let token = match way {
+                    culvert_wire::message::Way::Far => keys.toward_far.token.clone(),
+                    culvert_wire::message::Way::Near => keys.toward_near.token.clone(),
+                };
+                flows.push(AwaitedFlow { flow, way: *way, token });
+            }
+        }
+        let (mut awaited_streams, mut gathered) = (HashMap::new(), Flows::default());
+        for stream in streams(&self.session) {
+            let identity = stream_identity(connection, Side::Far, self.number, self.run, stream)?;
+            let (give, take) = mpsc::channel();
+            gathered.datagram.insert(stream, (identity.clone(), take));
+            let proof = AddressProof::new(self.ends.peer.ip());
+            awaited_streams.insert(stream, AwaitedStream { identity, proof, sockets: give });
+        }
+        let probe = gathered.datagram.remove(&stream::PROBE);
+        if let Some((identity, sockets)) = probe {
+            self.reflect_probes(identity, sockets);
+        }
+        let gathering = Gathering {
+            awaited_tcp: flows.len(),
+            unproven: gathered.datagram.keys().copied().collect(),
+            flows: gathered,
+        };
+        let awaited = Awaited {
+            peer: self.ends.peer.ip(),
+            flows,
+            streams: awaited_streams,
+            budget: ChallengeBudget::default(),
+            arrivals,
+            buffer_bytes: self.session.request().buffer_bytes,
+        };
+        Ok((awaited, gathering))
+    }
+
+    fn reflect_probes(
+        &self,
+        identity: culvert_engine::signals::FlowIdentity,
+        sockets: mpsc::Receiver<culvert_os::udp::FlowSocket>,
+    ) {
+        let switch = Arc::clone(&self.switch);
+        // Its end needs no waiting for: it follows the switch, or the channel of its sockets.
+        drop(on_thread("reflect", move || probe::reflect(&identity, &sockets, &switch)));
+    }
+
+    /// Waits until all flows stand and the near end says go; `None` when it stopped instead.
+    async fn gather(
+        &mut self,
+        channel: &mut FarChannel,
+        arrived: &mut UnboundedReceiver<Arrived>,
+        mut gathering: Gathering,
+    ) -> Result<Option<Flows>, ChannelError> {
+        let give_up = tokio::time::sleep(FLOWS_PATIENCE);
+        tokio::pin!(give_up);
+        loop {
+            tokio::select! {
+                () = &mut give_up => return Err(ChannelError::Silent { waited: FLOWS_PATIENCE }),
+                Some(event) = arrived.recv() => {
+                    if let Some(refusal) = self.on_arrival(channel, event, &mut gathering).await? {
+                        channel.say(&FromFar::Refused(refusal)).await?;
+                        return Ok(None);
+                    }
+                }
+                message = channel.hear() => match message? {
+                    FromNear::Go {} if gathering.awaited_tcp == 0 && gathering.unproven.is_empty() => {
+                        return Ok(Some(gathering.flows));
+                    }
+                    FromNear::Alive {} => {}
+                    FromNear::Stop {} => return Ok(None),
+                    _ => {
+                        channel.say(&FromFar::Refused(malformed("data cannot flow before all flows stand"))).await?;
+                        return Ok(None);
+                    }
+                },
+            }
+        }
+    }
+
+    async fn on_arrival(
+        &mut self,
+        channel: &mut FarChannel,
+        event: Arrived,
+        gathering: &mut Gathering,
+    ) -> Result<Option<Refusal>, ChannelError> {
+        match event {
+            Arrived::Flow { way, stream } => {
+                if let Err(error) = self.prepare(&stream) {
+                    let text = format!("the listener cannot prepare a flow: {error}");
+                    return Ok(Some(Refusal { reason: RefusalReason::Local, text }));
+                }
+                gathering.flows.tcp.entry(way).or_default().push(stream);
+                gathering.awaited_tcp = gathering.awaited_tcp.saturating_sub(1);
+                if gathering.awaited_tcp == 0 {
+                    channel.say(&FromFar::FlowsReady {}).await?;
+                }
+            }
+            Arrived::Proven { stream, moved } => {
+                self.port_changes += u32::from(moved);
+                gathering.unproven.remove(&stream);
+                channel.say(&FromFar::FlowProven { stream }).await?;
+            }
+            Arrived::OtherAddress { from } => {
+                let text = format!(
+                    "datagrams come from {from}, the control connection from {}: your router uses two lines",
+                    self.ends.peer.ip()
+                );
+                return Ok(Some(Refusal { reason: RefusalReason::Malformed, text }));
+            }
+        }
+        Ok(None)
+    }
+
+    fn prepare(&self, stream: &std::net::TcpStream) -> std::io::Result<()> {
+        let Load::Bulk { congestion_control, .. } = &self.session.request().load else {
+            return Ok(());
+        };
+        let buffer = self
+            .session
+            .request()
+            .buffer_bytes
+            .map(|bytes| usize::try_from(bytes).unwrap_or(usize::MAX));
+        tcp::prepare(
+            stream,
+            &tcp::TcpOptions {
+                congestion_control: Some(congestion_control),
+                send_buffer: buffer,
+                receive_buffer: buffer,
+                nodelay: true,
+            },
+        )
+    }
+
+    async fn let_flow(
+        &mut self,
+        channel: &mut FarChannel,
+        arrived: &mut UnboundedReceiver<Arrived>,
+        flows: Flows,
+    ) -> Result<(), ChannelError> {
+        let timeline = Timeline::new(&self.session, monotonic_ns());
+        let mut legs = Legs::start(&self.session, Side::Far, flows, timeline, &self.switch);
+        let meter = Arc::clone(&legs.meter);
+        let silence =
+            if legs.transmit.is_some() { SILENCE_WHILE_SENDING } else { SILENCE_WHILE_RECEIVING };
+        let mut transmit = legs.transmit.take();
+        let mut receive = legs.receive.take();
+        let use_report = facts::use_over_plateau(timeline);
+        tokio::pin!(use_report);
+        let mut done = Done { transmitted: None, received: None, host: None };
+        let mut tick = tokio::time::interval(PROGRESS_EVERY);
+        let mut last_heard = tokio::time::Instant::now();
+        while transmit.is_some() || receive.is_some() || done.host.is_none() {
+            tokio::select! {
+                report = next(&mut transmit) => {
+                    transmit = None;
+                    let datagrams = report.datagrams.unwrap_or(0);
+                    channel.say(&FromFar::Sent(SentTotals { datagrams })).await?;
+                    done.transmitted = Some(report);
+                }
+                report = next(&mut receive) => {
+                    receive = None;
+                    done.received = Some(report);
+                }
+                host = &mut use_report, if done.host.is_none() => done.host = Some(host),
+                Some(event) = arrived.recv() => {
+                    if let Arrived::Proven { moved: true, .. } = event {
+                        self.port_changes += 1;
+                    }
+                }
+                message = channel.hear() => {
+                    last_heard = tokio::time::Instant::now();
+                    match message? {
+                        FromNear::Sent(totals) => self.switch.announce(totals.datagrams),
+                        FromNear::Stop {} => return Ok(()),
+                        _ => {}
+                    }
+                }
+                _ = tick.tick() => {
+                    if last_heard.elapsed() > silence {
+                        return Err(ChannelError::Silent { waited: silence });
+                    }
+                    channel.say(&FromFar::Progress { received_bytes: meter.total() }).await?;
+                }
+            }
+        }
+        self.report(channel, &meter, done).await
+    }
+
+    async fn report(
+        &self,
+        channel: &mut FarChannel,
+        meter: &culvert_engine::meter::Meter,
+        done: Done,
+    ) -> Result<(), ChannelError> {
+        let mut received = done.received;
+        if let Some(report) = &mut received {
+            let least = self.session.length().as_millis() / self.session.step().as_millis().max(1);
+            let series = meter.series(usize::try_from(least).unwrap_or(0));
+            report.series_steps = u32::try_from(series.len()).unwrap_or(u32::MAX);
+            for (part, bytes) in series.chunks(SERIES_PART).enumerate() {
+                let from_step = u32::try_from(part * SERIES_PART).unwrap_or(u32::MAX);
+                channel.say(&FromFar::SeriesPart { from_step, bytes: bytes.to_vec() }).await?;
+            }
+        }
+        let report = FarReport {
+            received,
+            transmitted: done.transmitted,
+            host: done.host.unwrap_or_default(),
+            port_changes: self.port_changes,
+        };
+        channel.say(&FromFar::Report(Box::new(report))).await
+    }
+}
+
+/// What has ended so far.
+struct Done {
+    transmitted: Option<TransmitterReport>,
+    received: Option<ReceiverReport>,
+    host: Option<UseReport>,
+}
+
+/// The end of a leg; never, when there is none.
+async fn next<T>(leg: &mut Option<culvert_engine::legs::Leg<T>>) -> T {
+    match leg {
+        Some(leg) => leg.await,
+        None => std::future::pending().await,
+    }
+}

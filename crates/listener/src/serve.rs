@@ -1,0 +1,128 @@
+//! The daemon: binds, accepts, and ends on a signal or after its time.
+
+use std::io;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+
+use culvert_os::{tcp, udp::WildcardSocket};
+use culvert_wire::message::Limits;
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::task::{JoinSet, LocalSet};
+
+use crate::args::Serve;
+use crate::conversation::House;
+use crate::door::{Door, ends_of};
+use crate::failure::ListenerError;
+use crate::registry::Registry;
+use crate::state::{InviteTable, StateDirectory};
+use crate::{datagram_door, failure};
+
+/// Longest session unless set, settle time included.
+const DEFAULT_DURATION: Duration = Duration::from_mins(2);
+/// Most TCP flows each way.
+const MOST_FLOWS: u16 = 64;
+/// Connections the kernel keeps until they are accepted.
+const BACKLOG: u16 = 256;
+/// A rest after accepting failed: the usual cause is a want of descriptors, which ends only when others close.
+const AFTER_ACCEPT_FAILED: Duration = Duration::from_millis(100);
+
+/// Runs the daemon until it is told to end.
+pub(crate) fn serve(args: Serve, state: StateDirectory) -> Result<(), ListenerError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|source| ListenerError::Runtime { source })?;
+    LocalSet::new().block_on(&runtime, run(args, state))
+}
+
+async fn run(args: Serve, state: StateDirectory) -> Result<(), ListenerError> {
+    let identity = state.identity()?;
+    let invites = InviteTable::load(state, identity.clone())?;
+    let registry = Arc::new(Registry::default());
+    let house = House {
+        registry: Arc::clone(&registry),
+        limits: limits(&args),
+        session_slots: usize::from(args.limit_sessions),
+        sessions: 0.into(),
+    };
+    let door = Arc::new(Door::new(identity, invites, args.allow, house));
+    let mut tasks = JoinSet::new();
+    for address in &args.listen {
+        let (listener, socket) = bind(*address)?;
+        tracing::info!("listening on {address}, TCP and UDP");
+        tasks.spawn_local(accept(listener, Arc::clone(&door)));
+        tasks.spawn_local(datagram_door::serve(socket, Arc::clone(&registry)));
+    }
+    tokio::select! {
+        reason = told_to_end(args.close_after) => tracing::info!("ending: {reason}"),
+        Some(ended) = tasks.join_next() => {
+            if let Ok(Err(source)) = ended {
+                return Err(ListenerError::Serving { source });
+            }
+        }
+    }
+    Ok(())
+}
+
+fn limits(args: &Serve) -> Limits {
+    let duration = args.limits.duration.unwrap_or(DEFAULT_DURATION);
+    Limits {
+        duration_ms: u64::try_from(duration.as_millis()).unwrap_or(u64::MAX),
+        rate_bps: args.limits.rate.map(culvert_units::BitRate::bits_per_second),
+        bytes: args.limits.bytes.map(culvert_units::Bytes::get),
+        flows: MOST_FLOWS,
+    }
+}
+
+/// Binds one address for TCP and UDP; a port of 0 becomes the same port for both.
+fn bind(address: SocketAddr) -> Result<(TcpListener, WildcardSocket), ListenerError> {
+    let failed = |source| failure::binding(address, source);
+    let listener = tcp::listen(address, BACKLOG).map_err(failed)?;
+    let bound = listener.local_addr().map_err(failed)?;
+    let socket = WildcardSocket::bind(bound).map_err(failed)?;
+    let listener = TcpListener::from_std(listener).map_err(failed)?;
+    Ok((listener, socket))
+}
+
+async fn accept(listener: TcpListener, door: Arc<Door>) -> io::Result<()> {
+    loop {
+        match listener.accept().await {
+            Ok((stream, peer)) => {
+                let door = Arc::clone(&door);
+                tokio::task::spawn_local(async move {
+                    if let Ok(ends) = ends_of(&stream, peer) {
+                        door.serve(stream, ends).await;
+                    }
+                });
+            }
+            Err(error) => {
+                tracing::warn!("accepting failed: {error}");
+                tokio::time::sleep(AFTER_ACCEPT_FAILED).await;
+            }
+        }
+    }
+}
+
+async fn told_to_end(close_after: Option<Duration>) -> &'static str {
+    let time_is_over = async {
+        match close_after {
+            Some(time) => tokio::time::sleep(time).await,
+            None => std::future::pending().await,
+        }
+    };
+    let terminated = async {
+        match signal(SignalKind::terminate()) {
+            Ok(mut signal) => {
+                signal.recv().await;
+            }
+            Err(_) => std::future::pending().await,
+        }
+    };
+    tokio::select! {
+        () = time_is_over => "its time is over",
+        () = terminated => "it was told to",
+        Ok(()) = tokio::signal::ctrl_c() => "it was interrupted",
+    }
+}
