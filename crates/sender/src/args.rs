@@ -1,0 +1,253 @@
+//! The command line of `culvert`, as typed.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::{Parser, Subcommand, ValueEnum};
+use culvert_pathmodel::{Counted, Encapsulation, Family, Framing};
+use culvert_record::Place;
+use culvert_session::plan::{Settle, Target, Toward};
+use culvert_units::{BitRate, Bytes, Mtu, parse_duration};
+
+/// Measures what each tunnel to a host behind a gateway costs, and says why.
+///
+/// Measure the bare path first, through one forwarded port, then the same two hosts through each tunnel. Only load
+/// networks you own or may load (RFC 6815); the rules of your provider, employer and place come first.
+#[derive(Debug, Parser)]
+#[command(name = "culvert", version, disable_help_subcommand = true)]
+pub(crate) struct Args {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+    /// Say nothing but results and errors
+    #[arg(short, long, global = true)]
+    pub(crate) quiet: bool,
+}
+
+/// What can be done.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Timed TCP with as much as the path takes
+    Bulk(BulkArgs),
+    /// UDP at a chosen rate: loss, order, delay variation
+    Paced(PacedArgs),
+    /// The whole job from a plan; resumes where it stopped
+    Survey(SurveyArgs),
+    /// What can fit: each encapsulation's headers, MTU to set, MSS to clamp, highest goodput
+    Ceiling(CeilingArgs),
+    /// The paths of a ledger side by side, and what the headers explain
+    Compare(CompareArgs),
+    /// The ledger as files: CSV, JSON, Markdown
+    Report(ReportArgs),
+}
+
+/// Options of a bulk session.
+#[derive(Debug, clap::Args)]
+pub(crate) struct BulkArgs {
+    #[command(flatten)]
+    pub(crate) session: SessionArgs,
+    /// TCP flows each way
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=64))]
+    pub(crate) flows: u16,
+    /// Congestion control both ends shall use
+    #[arg(long, value_name = "NAME", default_value = "cubic")]
+    pub(crate) congestion_control: String,
+}
+
+/// Options of a paced session.
+#[derive(Debug, clap::Args)]
+pub(crate) struct PacedArgs {
+    #[command(flatten)]
+    pub(crate) session: SessionArgs,
+    /// UDP payload bits per second each way, such as 50Mbit/s
+    #[arg(long, value_name = "RATE")]
+    pub(crate) pace: BitRate,
+    /// UDP payload of each datagram, bytes
+    #[arg(long, value_name = "BYTES", default_value_t = 1200, value_parser = clap::value_parser!(u16).range(32..=65_507))]
+    pub(crate) payload: u16,
+}
+
+/// Options of any single session.
+#[derive(Debug, clap::Args)]
+pub(crate) struct SessionArgs {
+    /// The listener: host or host:port, an IPv6 address in brackets
+    #[arg(value_parser = parse_target)]
+    pub(crate) target: Target,
+    #[command(flatten)]
+    pub(crate) invite: InviteArgs,
+    /// Which end receives
+    #[arg(long, value_enum, default_value_t = TowardArg::Far)]
+    pub(crate) toward: TowardArg,
+    /// Length of the plateau that is reported; settling comes on top
+    #[arg(long = "for", value_name = "DURATION", default_value = "12s", value_parser = parse_duration)]
+    pub(crate) plateau: Duration,
+    /// Time cut away before the plateau, or auto: found from the data
+    #[arg(long, value_name = "DURATION", default_value = "auto", value_parser = parse_settle)]
+    pub(crate) settle: Settle,
+    /// Most payload the session may move, such as 500MB
+    #[arg(long, value_name = "AMOUNT")]
+    pub(crate) at_most: Option<Bytes>,
+    /// Socket buffer to ask for at both ends
+    #[arg(long, value_name = "AMOUNT")]
+    pub(crate) buffer: Option<Bytes>,
+    /// Address family, when the target has both
+    #[arg(long, value_name = "FAMILY", value_parser = word::<Family>)]
+    pub(crate) family: Option<Family>,
+    /// Ledger to append the run to
+    #[arg(long, value_name = "FILE")]
+    pub(crate) ledger: Option<PathBuf>,
+    /// Your name for the path
+    #[arg(long, value_name = "NAME")]
+    pub(crate) path: Option<String>,
+    /// Whether the path goes through a tunnel
+    #[arg(long, value_name = "outside|inside", value_parser = word::<Place>)]
+    pub(crate) place: Option<Place>,
+    /// The encapsulation the path is believed to use; culvert ceiling lists them
+    #[arg(long, value_name = "KEY")]
+    pub(crate) encapsulation: Option<Encapsulation>,
+    /// Print the run record as one JSON document
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+/// How the listener is known.
+#[derive(Debug, clap::Args)]
+pub(crate) struct InviteArgs {
+    /// File with the invite; else the environment variable `CULVERT_INVITE` holds it
+    #[arg(long = "invite", value_name = "FILE")]
+    pub(crate) file: Option<PathBuf>,
+}
+
+/// Options of a survey.
+#[derive(Debug, clap::Args)]
+pub(crate) struct SurveyArgs {
+    /// The plan
+    #[arg(value_name = "PLAN.toml")]
+    pub(crate) plan: PathBuf,
+    #[command(flatten)]
+    pub(crate) invite: InviteArgs,
+    /// Where the runs are kept [default: the plan's name with .jsonl]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) ledger: Option<PathBuf>,
+    /// Print the comparison as one JSON document
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+/// Options of the model.
+#[derive(Debug, clap::Args)]
+pub(crate) struct CeilingArgs {
+    /// Rate of the link
+    #[arg(long, value_name = "RATE", default_value = "1Gbit/s")]
+    pub(crate) link_rate: BitRate,
+    /// Framing of the link: ethernet, ethernet-vlan, pppoe, pppoe-vlan, pppoa-atm, pppoe-atm or ppp
+    #[arg(long, value_name = "NAME", default_value = "ethernet", value_parser = word::<Framing>)]
+    pub(crate) framing: Framing,
+    /// What the link's rate counts: line, frame or ip-layer
+    #[arg(long, value_name = "NAME", default_value = "line", value_parser = word::<Counted>)]
+    pub(crate) counted: Counted,
+    /// MTU of the underlay [default: that of the framing]
+    #[arg(long, value_name = "BYTES", value_parser = parse_mtu)]
+    pub(crate) mtu: Option<Mtu>,
+    /// Encapsulation to show; repeat it for several [default: all]
+    #[arg(long, value_name = "KEY")]
+    pub(crate) encapsulation: Vec<Encapsulation>,
+    /// MTU of the tunnel interface [default: the one the protocol sets]
+    #[arg(long, value_name = "BYTES", value_parser = parse_mtu)]
+    pub(crate) tunnel_mtu: Option<Mtu>,
+    /// Family of the outer packets
+    #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = word::<Family>)]
+    pub(crate) outer: Family,
+    /// Family of the inner packets
+    #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = word::<Family>)]
+    pub(crate) inner: Family,
+    /// Whether TCP segments carry timestamps (RFC 7323)
+    #[arg(long, value_enum, default_value_t = OnOff::On)]
+    pub(crate) timestamps: OnOff,
+    /// Print one JSON document
+    #[arg(long, conflicts_with = "csv")]
+    pub(crate) json: bool,
+    /// Print CSV
+    #[arg(long)]
+    pub(crate) csv: bool,
+}
+
+/// Options of the comparison.
+#[derive(Debug, clap::Args)]
+pub(crate) struct CompareArgs {
+    /// The ledger
+    pub(crate) ledger: PathBuf,
+    /// Print one JSON document
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+/// Options of the report.
+#[derive(Debug, clap::Args)]
+#[group(id = "formats", required = true, multiple = true, args = ["csv", "json", "markdown"])]
+pub(crate) struct ReportArgs {
+    /// The ledger
+    pub(crate) ledger: PathBuf,
+    /// Write one line a run and direction to this file; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub(crate) csv: Option<PathBuf>,
+    /// Write comparison and runs as one document to this file; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub(crate) json: Option<PathBuf>,
+    /// Write tables to paste to this file; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub(crate) markdown: Option<PathBuf>,
+}
+
+/// Which end receives.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum TowardArg {
+    /// Data goes from here to the listener
+    Far,
+    /// Data comes from the listener
+    Near,
+    /// Both at the same time
+    Both,
+}
+
+impl From<TowardArg> for Toward {
+    fn from(toward: TowardArg) -> Self {
+        match toward {
+            TowardArg::Far => Self::Far,
+            TowardArg::Near => Self::Near,
+            TowardArg::Both => Self::Both,
+        }
+    }
+}
+
+/// On or off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum OnOff {
+    /// Yes
+    On,
+    /// No
+    Off,
+}
+
+fn parse_target(text: &str) -> Result<Target, String> {
+    text.parse().map_err(|error: culvert_session::plan::TargetError| {
+        format!("{error}\n  hint: {}", error.hint())
+    })
+}
+
+fn parse_settle(text: &str) -> Result<Settle, culvert_units::ParseQuantityError> {
+    if text == "auto" { Ok(Settle::Auto) } else { parse_duration(text).map(Settle::Fixed) }
+}
+
+fn parse_mtu(text: &str) -> Result<Mtu, String> {
+    let bytes: u16 =
+        text.parse().map_err(|_| format!("'{text}' is not a number of bytes up to 65535"))?;
+    Mtu::new(bytes).map_err(|error| error.to_string())
+}
+
+/// Reads one word of a closed list by the names it has in files.
+fn word<T: for<'de> serde::Deserialize<'de>>(text: &str) -> Result<T, String> {
+    use serde::de::IntoDeserializer as _;
+
+    T::deserialize(text.into_deserializer())
+        .map_err(|error: serde::de::value::Error| error.to_string())
+}

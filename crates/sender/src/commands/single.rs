@@ -1,0 +1,97 @@
+//! One session on its own: `bulk` and `paced`.
+
+use std::io::Write as _;
+
+use culvert_record::{Ledger, PathTaken, Place, RunRecord, VoidReason};
+use culvert_report::run_text;
+use culvert_session::plan::PlannedLoad;
+use culvert_units::ExitStatus;
+
+use crate::args::{BulkArgs, PacedArgs, SessionArgs};
+use crate::console::Console;
+use crate::failure::SenderError;
+use crate::interrupt::Interrupt;
+use crate::invite_source;
+use crate::runner::Runner;
+use crate::wanted::Wanted;
+
+/// Said before data is moved: the practitioner may be about to load a line that is not theirs.
+const CAUTION: &str = "only load networks you own or may load (RFC 6815)";
+
+/// Runs one bulk session.
+pub(super) fn bulk(args: BulkArgs, console: &Console) -> Result<ExitStatus, SenderError> {
+    let load = PlannedLoad::Bulk { flows: args.flows, congestion_control: args.congestion_control };
+    single(args.session, load, console)
+}
+
+/// Runs one paced session.
+pub(super) fn paced(args: PacedArgs, console: &Console) -> Result<ExitStatus, SenderError> {
+    single(args.session, PlannedLoad::Paced { pace: args.pace, payload: args.payload }, console)
+}
+
+fn single(
+    args: SessionArgs,
+    load: PlannedLoad,
+    console: &Console,
+) -> Result<ExitStatus, SenderError> {
+    let invite = invite_source::read(&args.invite)?;
+    // Before the first packet: a run that cannot be kept is not worth its data.
+    let mut ledger = args.ledger.as_ref().map(Ledger::open_for_append).transpose()?;
+    let json = args.json;
+    let wanted = wanted(args, load);
+    let interrupt = Interrupt::watch().map_err(SenderError::Signals)?;
+    let runner = Runner::new(invite, interrupt, console.is_quiet()).map_err(Box::new)?;
+    console.talk(&format!("{}; {CAUTION}", wanted.volume_sentence()));
+    let mut record = runner.run(&wanted).map_err(Box::new)?;
+    let earlier = ledger.as_ref().map(Ledger::contents).transpose()?;
+    let outside = earlier.as_ref().and_then(|contents| last_outside(&contents.runs));
+    culvert_verdict::judge(&mut record, outside);
+    if let Some(ledger) = &mut ledger {
+        ledger.append(&record)?;
+    }
+    show(&record, json, console)?;
+    status_of(&record)
+}
+
+fn wanted(args: SessionArgs, load: PlannedLoad) -> Wanted {
+    Wanted {
+        path: PathTaken {
+            name: args.path,
+            place: args.place,
+            target: args.target.to_string(),
+            encapsulation: args.encapsulation.map(|encapsulation| encapsulation.key().to_owned()),
+        },
+        target: args.target,
+        family: args.family,
+        survey: None,
+        toward: args.toward.into(),
+        load,
+        plateau: args.plateau,
+        settle: args.settle,
+        at_most: args.at_most,
+        buffer: args.buffer,
+    }
+}
+
+/// The newest valid outside run: an inside run must not have taken its way.
+fn last_outside(runs: &[RunRecord]) -> Option<&RunRecord> {
+    runs.iter().rev().find(|run| run.void.is_none() && run.path.place == Some(Place::Outside))
+}
+
+fn show(record: &RunRecord, json: bool, console: &Console) -> Result<(), SenderError> {
+    let mut out = console.results();
+    let shown = if json {
+        serde_json::to_writer(&mut out, record).map_err(Into::into).and_then(|()| writeln!(out))
+    } else {
+        out.write_all(run_text(record, console.width()).as_bytes())
+    };
+    shown.map_err(SenderError::Output)
+}
+
+fn status_of(record: &RunRecord) -> Result<ExitStatus, SenderError> {
+    let Some(void) = &record.void else { return Ok(ExitStatus::Done) };
+    match VoidReason::from_finding(void) {
+        Some(VoidReason::ControlLost { cause }) => Err(SenderError::Lost { cause }),
+        _ => Ok(ExitStatus::Void),
+    }
+}

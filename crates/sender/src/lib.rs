@@ -1,0 +1,43 @@
+//! The sender: every command of the practitioner.
+//!
+//! A single session goes from its options ([`args`]) over what is wanted ([`wanted`]) to the listener ([`dial`],
+//! [`session`]) and into a record ([`account_record`]); a survey does so many times ([`survey`]). Start with
+//! [`commands`].
+
+mod account_record;
+mod args;
+mod commands;
+mod console;
+mod dial;
+mod failure;
+mod interrupt;
+mod invite_source;
+mod progress;
+mod runner;
+mod session;
+pub mod survey;
+mod wanted;
+
+use std::process::ExitCode;
+
+use clap::Parser as _;
+use culvert_units::{Explain as _, explain};
+
+/// Runs the program with the process's arguments.
+pub fn run() -> ExitCode {
+    let args = args::Args::parse();
+    let console = console::Console::new(args.quiet);
+    match commands::act(args, &console) {
+        Ok(status) => ExitCode::from(status.code()),
+        // Whoever reads our output has seen enough.
+        Err(failure::SenderError::Output(error))
+            if error.kind() == std::io::ErrorKind::BrokenPipe =>
+        {
+            ExitCode::SUCCESS
+        }
+        Err(error) => {
+            console.complain(&explain(&error));
+            ExitCode::from(error.exit_status().code())
+        }
+    }
+}

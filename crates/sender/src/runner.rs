@@ -1,0 +1,137 @@
+//! Runs one session from the name of its target to its record.
+
+use std::net::SocketAddr;
+
+use culvert_engine::facts;
+use culvert_record::RunRecord;
+use culvert_units::{ExitStatus, Explain};
+use culvert_wire::Invite;
+use culvert_wire::message::SessionRequest;
+use jiff::Timestamp;
+use rand::Rng as _;
+use tokio::runtime::Runtime;
+
+use crate::account_record::{RunContext, record_of};
+use crate::dial::{DialError, PROGRAM, dial, resolve};
+use crate::interrupt::Interrupt;
+use crate::progress::Progress;
+use crate::session::{self, SessionError};
+use crate::wanted::{Wanted, WantedError};
+
+/// What every session of this call shares.
+#[derive(Debug)]
+pub(crate) struct Runner {
+    invite: Invite,
+    interrupt: Interrupt,
+    quiet: bool,
+    runtime: Runtime,
+}
+
+impl Runner {
+    /// A runner that holds `invite`.
+    pub(crate) fn new(invite: Invite, interrupt: Interrupt, quiet: bool) -> Result<Self, RunError> {
+        let now = Timestamp::now().as_second();
+        if u64::try_from(now).is_ok_and(|now| invite.has_expired(now)) {
+            let at = Timestamp::from_second(i64::from(invite.expires)).unwrap_or(Timestamp::MAX);
+            return Err(RunError::Expired { at });
+        }
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()
+            .map_err(|source| RunError::Runtime { source })?;
+        Ok(Self { invite, interrupt, quiet, runtime })
+    }
+
+    /// Runs one session; whatever flowed is in the record, which is not judged, stored or shown yet.
+    pub(crate) fn run(&self, wanted: &Wanted) -> Result<RunRecord, RunError> {
+        let request = wanted.request()?;
+        let peer = resolve(&wanted.target, wanted.family)?;
+        self.runtime.block_on(self.run_at(wanted, request, peer))
+    }
+
+    async fn run_at(
+        &self,
+        wanted: &Wanted,
+        request: SessionRequest,
+        peer: SocketAddr,
+    ) -> Result<RunRecord, RunError> {
+        let title = wanted.path.name.clone().unwrap_or_else(|| wanted.target.to_string());
+        let progress = Progress::new(title, self.quiet);
+        progress.say(&format!("connecting to {peer}"));
+        let mut contact = tokio::select! {
+            contact = dial(peer, &self.invite) => contact?,
+            () = self.interrupt.raised() => return Err(SessionError::Interrupted.into()),
+        };
+        let near = facts::end_report(PROGRAM, contact.local.ip(), peer);
+        let started_at = Timestamp::now();
+        let account =
+            session::run(&mut contact, request.clone(), &progress, &self.interrupt).await?;
+        drop(progress);
+        let context = RunContext {
+            wanted,
+            request: &request,
+            contact: &contact,
+            near: &near,
+            started_at,
+            id: fresh_id(),
+        };
+        let record = record_of(&context, &account);
+        contact.channel.close().await;
+        Ok(record)
+    }
+}
+
+/// 128 random bits in hexadecimal digits.
+pub(crate) fn fresh_id() -> String {
+    format!("{:016x}{:016x}", rand::rng().next_u64(), rand::rng().next_u64())
+}
+
+/// Why no session came about.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum RunError {
+    /// The session cannot be as it was wanted.
+    #[error(transparent)]
+    Wanted(#[from] WantedError),
+    /// The listener cannot be spoken to.
+    #[error(transparent)]
+    Dial(#[from] DialError),
+    /// The session came to nothing.
+    #[error(transparent)]
+    Session(#[from] SessionError),
+    /// The invite's time is over.
+    #[error("the invite expired at {at}")]
+    Expired {
+        /// When.
+        at: Timestamp,
+    },
+    /// The runtime cannot be made.
+    #[error("the control runtime cannot start")]
+    Runtime {
+        /// What the system says.
+        source: std::io::Error,
+    },
+}
+
+impl Explain for RunError {
+    fn hint(&self) -> Option<String> {
+        match self {
+            Self::Wanted(error) => error.hint(),
+            Self::Dial(error) => error.hint(),
+            Self::Session(error) => error.hint(),
+            Self::Expired { .. } => Some("ask for a new invite: culvertd invite NAME".to_owned()),
+            Self::Runtime { .. } => {
+                Some("check this host's limits on open files and threads".to_owned())
+            }
+        }
+    }
+
+    fn exit_status(&self) -> ExitStatus {
+        match self {
+            Self::Wanted(error) => error.exit_status(),
+            Self::Dial(error) => error.exit_status(),
+            Self::Session(error) => error.exit_status(),
+            Self::Expired { .. } => ExitStatus::Refused,
+            Self::Runtime { .. } => ExitStatus::LocalFault,
+        }
+    }
+}

@@ -1,0 +1,183 @@
+//! The time in which data flows, until both ends have given their accounts.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use culvert_engine::channel::ChannelError;
+use culvert_engine::facts;
+use culvert_engine::legs::{Leg, Legs, Side};
+use culvert_engine::meter::Meter;
+use culvert_engine::timeline::Timeline;
+use culvert_os::clock::monotonic_ns;
+use culvert_wire::message::{
+    FromFar, FromNear, ReceiverReport, SentTotals, TransmitterReport, UseReport,
+};
+
+use super::{Account, Broken, Granted, Prepared};
+use crate::dial::NearChannel;
+use crate::interrupt::Interrupt;
+use crate::progress::{Moved, Progress};
+
+/// How often this end gives a sign of life and the display is renewed.
+const TICK: Duration = Duration::from_millis(250);
+/// Silence of the listener, on the control channel and in its data, after which it counts as gone.
+const SILENCE: Duration = Duration::from_secs(4);
+/// How long the listener's account may take once this end is done: control may have to recover from a full queue.
+const ACCOUNT_PATIENCE: Duration = Duration::from_secs(10);
+/// Most steps a listener may report: as many as its longest session has of the narrowest step.
+const MOST_STEPS: usize = 1 << 20;
+
+/// Lets data flow and gathers both accounts. What breaks now leaves a partial account, marked as such.
+pub(super) async fn let_flow(
+    prepared: Prepared,
+    channel: &mut NearChannel,
+    progress: &Progress,
+    interrupt: &Interrupt,
+) -> Account {
+    let Prepared { granted, flows, prober, account } = prepared;
+    let timeline = Timeline::new(&granted.session, monotonic_ns());
+    let mut legs = Legs::start(&granted.session, Side::Near, flows, timeline, &granted.switch);
+    if let Some(prober) = &prober {
+        prober.window.set(timeline.start_ns, timeline.plateau_ns(), timeline.deadline_ns());
+    }
+    let mut flowing = Flowing {
+        granted: &granted,
+        timeline,
+        progress,
+        interrupt,
+        meter: Arc::clone(&legs.meter),
+        transmit: legs.transmit.take(),
+        receive: legs.receive.take(),
+        host: Some(Box::pin(facts::use_over_plateau(timeline))),
+        account,
+        far_bytes: 0,
+        last_heard_ns: monotonic_ns(),
+    };
+    let broken = flowing.run(channel).await.err();
+    let (mut account, meter) = (flowing.account, flowing.meter);
+    if let Some(broken) = &broken {
+        granted.switch.stop();
+        if matches!(broken, Broken::Interrupted) {
+            // It can still hear, and need not find out by waiting.
+            let _ = channel.say(&FromNear::Stop {}).await;
+        }
+    }
+    let least = granted.session.length().as_millis() / granted.session.step().as_millis().max(1);
+    account.series_near = meter.series(usize::try_from(least).unwrap_or(0));
+    if let Some(prober) = prober {
+        account.round_trips = prober.round_trips.await.ok();
+    }
+    account.broken = broken;
+    account
+}
+
+struct Flowing<'a> {
+    granted: &'a Granted,
+    timeline: Timeline,
+    progress: &'a Progress,
+    interrupt: &'a Interrupt,
+    meter: Arc<Meter>,
+    transmit: Option<Leg<TransmitterReport>>,
+    receive: Option<Leg<ReceiverReport>>,
+    host: Option<Leg<UseReport>>,
+    account: Account,
+    far_bytes: u64,
+    last_heard_ns: u64,
+}
+
+impl Flowing<'_> {
+    async fn run(&mut self, channel: &mut NearChannel) -> Result<(), Broken> {
+        let mut tick = tokio::time::interval(TICK);
+        while !self.is_complete() {
+            tokio::select! {
+                report = next(&mut self.transmit) => {
+                    self.transmit = None;
+                    let datagrams = report.datagrams.unwrap_or(0);
+                    self.account.transmitted = Some(report);
+                    if self.account.far.is_none() {
+                        channel.say(&FromNear::Sent(SentTotals { datagrams })).await?;
+                    }
+                }
+                report = next(&mut self.receive) => {
+                    self.receive = None;
+                    self.account.received = Some(report);
+                }
+                host = next(&mut self.host) => {
+                    self.host = None;
+                    self.account.host = host;
+                }
+                // The account is the last word: the listener hangs up after it, whatever still runs here.
+                message = channel.hear(), if self.account.far.is_none() => {
+                    self.last_heard_ns = monotonic_ns();
+                    self.on_message(message?)?;
+                }
+                _ = tick.tick() => self.on_tick(channel).await?,
+                () = self.interrupt.raised() => return Err(Broken::Interrupted),
+            }
+        }
+        Ok(())
+    }
+
+    fn is_complete(&self) -> bool {
+        self.is_done_here() && self.account.far.is_some()
+    }
+
+    fn is_done_here(&self) -> bool {
+        self.transmit.is_none() && self.receive.is_none() && self.host.is_none()
+    }
+
+    async fn on_tick(&mut self, channel: &mut NearChannel) -> Result<(), Broken> {
+        let now = monotonic_ns();
+        let sign = self.last_heard_ns.max(self.granted.switch.last_sign_ns());
+        let patience = if self.is_done_here() { ACCOUNT_PATIENCE } else { SILENCE };
+        let silent = Duration::from_nanos(now.saturating_sub(sign));
+        if silent > patience {
+            return Err(Broken::Channel(ChannelError::Silent { waited: patience }));
+        }
+        self.progress.flowing(&Moved {
+            elapsed: Duration::from_nanos(now.saturating_sub(self.timeline.start_ns)),
+            length: self.granted.session.length(),
+            toward_far: self.far_bytes,
+            toward_near: self.meter.total(),
+        });
+        if self.account.far.is_none() {
+            channel.say(&FromNear::Alive {}).await?;
+        }
+        Ok(())
+    }
+
+    fn on_message(&mut self, message: FromFar) -> Result<(), Broken> {
+        match message {
+            FromFar::Progress { received_bytes } => self.far_bytes = received_bytes,
+            FromFar::Sent(totals) => self.granted.switch.announce(totals.datagrams),
+            FromFar::SeriesPart { from_step, bytes } => self.add_series(from_step, &bytes),
+            FromFar::Report(report) => self.account.far = Some(*report),
+            FromFar::Refused(refusal) => return Err(Broken::Refused(refusal)),
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// Parts come in order; one that does not continue what is there is no part of this series.
+    fn add_series(&mut self, from_step: u32, bytes: &[u64]) {
+        let series = &mut self.account.series_far;
+        let continues = usize::try_from(from_step).is_ok_and(|from| from == series.len());
+        if continues && series.len() + bytes.len() <= MOST_STEPS {
+            series.extend_from_slice(bytes);
+        }
+    }
+}
+
+/// The end of a part; never, when there is none.
+async fn next<T>(part: &mut Option<Leg<T>>) -> T {
+    match part {
+        Some(part) => part.await,
+        None => std::future::pending().await,
+    }
+}
+
+impl From<ChannelError> for Broken {
+    fn from(error: ChannelError) -> Self {
+        Self::Channel(error)
+    }
+}

@@ -1,0 +1,232 @@
+//! One session as the practitioner wants it, checked, before any listener is asked.
+
+use std::time::Duration;
+
+use culvert_pathmodel::Family;
+use culvert_record::{Asked, Kind, PathTaken, SurveyPosition, Toward};
+use culvert_session::plan::{self, PlannedLoad, SETTLE_AUTO_AT_MOST, Settle, Target};
+use culvert_units::{Bytes, ExitStatus, Explain, format_duration};
+use culvert_wire::message::{Load, SessionRequest, Way};
+
+/// The buffer asked for each datagram socket unless told otherwise: 30 ms at 1 Gbit/s, beyond any pause of its thread.
+pub(crate) const DATAGRAM_BUFFER: Bytes = Bytes::new(4 * 1024 * 1024);
+
+/// A session and the path it shall take.
+#[derive(Debug, Clone)]
+pub(crate) struct Wanted {
+    /// Whom to dial.
+    pub(crate) target: Target,
+    /// In which family; `None` takes what the target has.
+    pub(crate) family: Option<Family>,
+    /// The path as it goes into the record.
+    pub(crate) path: PathTaken,
+    /// Its place in a survey.
+    pub(crate) survey: Option<SurveyPosition>,
+    /// The ways to load.
+    pub(crate) toward: plan::Toward,
+    /// What loads them.
+    pub(crate) load: PlannedLoad,
+    /// Length of the plateau.
+    pub(crate) plateau: Duration,
+    /// What is cut away before it.
+    pub(crate) settle: Settle,
+    /// The most payload the session may move, both ways together.
+    pub(crate) at_most: Option<Bytes>,
+    /// The socket buffer to ask for.
+    pub(crate) buffer: Option<Bytes>,
+}
+
+/// Widths of a series step, the widest first.
+const STEPS_MS: [u64; 4] = [100, 50, 20, 10];
+
+impl Wanted {
+    /// The request for the listener.
+    pub(crate) fn request(&self) -> Result<SessionRequest, WantedError> {
+        let (for_ms, settle_ms) = (whole_ms(self.plateau)?, whole_ms(self.settle_at_most())?);
+        let step_ms = STEPS_MS
+            .into_iter()
+            .find(|step| for_ms.is_multiple_of(*step) && settle_ms.is_multiple_of(*step))
+            .ok_or_else(|| WantedError::Uneven {
+                plateau: self.plateau,
+                settle: self.settle_at_most(),
+            })?;
+        let request = SessionRequest {
+            load: self.wire_load(),
+            ways: self.ways(),
+            for_ms,
+            settle_ms,
+            step_ms: u32::try_from(step_ms).unwrap_or(100),
+            buffer_bytes: self.buffer_asked().map(Bytes::get),
+            at_most_bytes_each_way: self
+                .at_most
+                .map(|all| all.get() / self.ways().len().max(1) as u64),
+        };
+        self.check_volume(&request)?;
+        Ok(request)
+    }
+
+    /// Every parameter as resolved, for the record.
+    pub(crate) fn asked(&self, request: &SessionRequest) -> Asked {
+        let (flows, congestion_control, pace_bps, payload_bytes) = match &self.load {
+            PlannedLoad::Bulk { flows, congestion_control } => {
+                (Some(*flows), Some(congestion_control.clone()), None, None)
+            }
+            PlannedLoad::Paced { pace, payload } => {
+                (None, None, Some(pace.bits_per_second()), Some(*payload))
+            }
+        };
+        Asked {
+            toward: match self.toward {
+                plan::Toward::Far => Toward::Far,
+                plan::Toward::Near => Toward::Near,
+                plan::Toward::Both => Toward::Both,
+            },
+            for_ms: request.for_ms,
+            settle_ms: request.settle_ms,
+            settle_auto: self.settle == Settle::Auto,
+            flows,
+            congestion_control,
+            pace_bps,
+            payload_bytes,
+            at_most_bytes: self.at_most.map(Bytes::get),
+            buffer_bytes: request.buffer_bytes,
+        }
+    }
+
+    /// The kind of the session.
+    pub(crate) const fn kind(&self) -> Kind {
+        match self.load {
+            PlannedLoad::Bulk { .. } => Kind::Bulk,
+            PlannedLoad::Paced { .. } => Kind::Paced,
+        }
+    }
+
+    /// What the session will move, in one sentence, for before it moves it.
+    pub(crate) fn volume_sentence(&self) -> String {
+        let length = format_duration(self.plateau + self.settle_at_most());
+        match (self.paced_volume(), self.at_most) {
+            (Some(volume), _) => format!("this moves {volume} of payload in {length}"),
+            (None, Some(most)) => {
+                format!("this moves as much as the path carries in {length}, at most {most}")
+            }
+            (None, None) => format!(
+                "this moves as much as the path carries in {length} (100 Mbit/s would be {}); --at-most caps it",
+                culvert_units::BitRate::from_megabits(100)
+                    .carried_in(self.plateau + self.settle_at_most())
+            ),
+        }
+    }
+
+    /// The ways the session loads.
+    pub(crate) fn ways(&self) -> Vec<Way> {
+        match self.toward {
+            plan::Toward::Far => vec![Way::Far],
+            plan::Toward::Near => vec![Way::Near],
+            plan::Toward::Both => Way::BOTH.to_vec(),
+        }
+    }
+
+    const fn settle_at_most(&self) -> Duration {
+        match self.settle {
+            Settle::Auto => SETTLE_AUTO_AT_MOST,
+            Settle::Fixed(settle) => settle,
+        }
+    }
+
+    fn wire_load(&self) -> Load {
+        match &self.load {
+            PlannedLoad::Bulk { flows, congestion_control } => {
+                Load::Bulk { flows: *flows, congestion_control: congestion_control.clone() }
+            }
+            PlannedLoad::Paced { pace, payload } => {
+                Load::Paced { pace_bps: pace.bits_per_second(), payload_bytes: *payload }
+            }
+        }
+    }
+
+    fn buffer_asked(&self) -> Option<Bytes> {
+        // TCP adapts its buffers by itself; a fixed one would only hinder it.
+        self.buffer.or(match self.load {
+            PlannedLoad::Bulk { .. } => None,
+            PlannedLoad::Paced { .. } => Some(DATAGRAM_BUFFER),
+        })
+    }
+
+    fn paced_volume(&self) -> Option<Bytes> {
+        let PlannedLoad::Paced { pace, .. } = self.load else { return None };
+        let each = pace.carried_in(self.plateau + self.settle_at_most()).get();
+        Some(Bytes::new(each.saturating_mul(self.ways().len() as u64)))
+    }
+
+    fn check_volume(&self, request: &SessionRequest) -> Result<(), WantedError> {
+        if let Load::Paced { pace_bps: 0, .. } = request.load {
+            return Err(WantedError::NoPace);
+        }
+        match (self.paced_volume(), self.at_most) {
+            (Some(volume), Some(at_most)) if volume > at_most => {
+                Err(WantedError::OverBudget { volume, at_most })
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+fn whole_ms(duration: Duration) -> Result<u64, WantedError> {
+    let ms = u64::try_from(duration.as_millis()).unwrap_or(u64::MAX);
+    if Duration::from_millis(ms) == duration {
+        Ok(ms)
+    } else {
+        Err(WantedError::NoMilliseconds { duration })
+    }
+}
+
+/// Why a session cannot be as it was wanted.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub(crate) enum WantedError {
+    /// A duration finer than a millisecond.
+    #[error("{} is not a whole number of milliseconds", format_duration(*duration))]
+    NoMilliseconds {
+        /// The duration.
+        duration: Duration,
+    },
+    /// Durations that no series step divides.
+    #[error(
+        "a plateau of {} after {} of settling cannot be divided into steps",
+        format_duration(*plateau),
+        format_duration(*settle)
+    )]
+    Uneven {
+        /// The plateau.
+        plateau: Duration,
+        /// The settle time.
+        settle: Duration,
+    },
+    /// A pace of nothing.
+    #[error("a pace of 0 bit/s sends nothing")]
+    NoPace,
+    /// The session would move more than allowed.
+    #[error("this session would move {volume}, more than the {at_most} allowed")]
+    OverBudget {
+        /// What it would move.
+        volume: Bytes,
+        /// What is allowed.
+        at_most: Bytes,
+    },
+}
+
+impl Explain for WantedError {
+    fn hint(&self) -> Option<String> {
+        Some(
+            match self {
+                Self::NoMilliseconds { .. } | Self::Uneven { .. } => "use multiples of 10ms",
+                Self::NoPace => "give a rate such as --pace 10Mbit/s",
+                Self::OverBudget { .. } => "lower the pace, shorten --for, or raise --at-most",
+            }
+            .to_owned(),
+        )
+    }
+
+    fn exit_status(&self) -> ExitStatus {
+        ExitStatus::Usage
+    }
+}
