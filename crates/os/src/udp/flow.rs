@@ -131,6 +131,9 @@ impl FlowSocket {
                 return self.reported(Err(error));
             }
             errors::discard_queued(self.as_fd());
+            if left == 0 {
+                return Ok(false);
+            }
         }
     }
 
