@@ -80,7 +80,7 @@ pub(crate) struct SessionArgs {
     /// Length of the plateau that is reported; settling comes on top
     #[arg(long = "for", value_name = "DURATION", default_value = "12s", value_parser = parse_duration)]
     pub(crate) plateau: Duration,
-    /// Time cut away before the plateau, or auto: found from the data
+    /// Time cut away before the plateau, or auto: bulk finds it from the data, paced takes 1s
     #[arg(long, value_name = "DURATION", default_value = "auto", value_parser = parse_settle)]
     pub(crate) settle: Settle,
     /// Most payload the session may move, such as 500MB

@@ -28,7 +28,7 @@
 //! | … `kind` | `bulk` (TCP, as much as the path takes) or `paced` (UDP at a rate) | an error |
 //! | … `toward` | which end receives: `far`, `near` or `both` | an error |
 //! | … `for` | length of the plateau, 1 s or more | an error |
-//! | … `settle` | time cut away before the plateau, or `auto` | `auto` |
+//! | … `settle` | time cut away before the plateau, or `auto`: found from the data for bulk, 1 s for paced | `auto` |
 //! | … `flows` | bulk: TCP flows each way, 1 to 64 | 1 |
 //! | … `congestion_control` | bulk: what both ends use | `cubic` |
 //! | … `pace` | paced: UDP payload bits per second | an error |
@@ -57,8 +57,8 @@ pub use error::{PlanError, TextProblem};
 pub use notice::PlanNotice;
 pub use order::Step;
 pub use parts::{
-    Counted, Gateway, Place, PlannedCommand, PlannedLoad, PlannedPath, PlannedSession, Purpose,
-    SETTLE_AUTO_AT_MOST, Settle, Site, Toward,
+    Counted, Gateway, PACED_SETTLE, Place, PlannedCommand, PlannedLoad, PlannedPath,
+    PlannedSession, Purpose, SETTLE_AUTO_AT_MOST, Settle, Site, Toward,
 };
 pub use target::{DEFAULT_PORT, Target, TargetError};
 pub use typed::SectionName;

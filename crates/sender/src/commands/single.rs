@@ -65,9 +65,9 @@ fn wanted(args: SessionArgs, load: PlannedLoad) -> Wanted {
         family: args.family,
         survey: None,
         toward: args.toward.into(),
+        settle: args.settle.for_load(&load),
         load,
         plateau: args.plateau,
-        settle: args.settle,
         at_most: args.at_most,
         buffer: args.buffer,
     }

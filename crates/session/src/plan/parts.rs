@@ -10,6 +10,11 @@ use super::Target;
 /// How much is cut away at most when the settle time is found from the data.
 pub const SETTLE_AUTO_AT_MOST: Duration = Duration::from_secs(5);
 
+/// What `auto` means for a paced session. Which datagrams are reported is settled before the first one leaves, so the
+/// data cannot decide; a stream at a given pace has no start-up of its own either, and address resolution, a tunnel's
+/// first handshake or a radio's wake-up are over within a second (common practice, no published source).
+pub const PACED_SETTLE: Duration = Duration::from_secs(1);
+
 /// One end with its line, as typed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Site {
@@ -269,10 +274,21 @@ impl Toward {
 /// What is cut away before the plateau.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Settle {
-    /// Found from the data, at most [`SETTLE_AUTO_AT_MOST`].
+    /// Found from the data, at most [`SETTLE_AUTO_AT_MOST`]; paced sessions take [`PACED_SETTLE`].
     Auto,
     /// So long.
     Fixed(Duration),
+}
+
+impl Settle {
+    /// What it comes to for this load: only bulk data can show when its rate has become steady.
+    #[must_use]
+    pub const fn for_load(self, load: &PlannedLoad) -> Self {
+        match (self, load) {
+            (Self::Auto, PlannedLoad::Paced { .. }) => Self::Fixed(PACED_SETTLE),
+            (settle, _) => settle,
+        }
+    }
 }
 
 /// What loads the path.

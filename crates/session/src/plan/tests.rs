@@ -106,7 +106,7 @@ fn reads_every_key() {
     );
     let congestion_control = "reno".to_owned();
     assert_eq!(bulk.load(), &PlannedLoad::Bulk { flows: 4, congestion_control });
-    assert_eq!((paced.toward(), paced.settle()), (Toward::Both, Settle::Auto));
+    assert_eq!((paced.toward(), paced.settle()), (Toward::Both, Settle::Fixed(PACED_SETTLE)));
     let pace = BitRate::from_megabits(20);
     assert_eq!(paced.load(), &PlannedLoad::Paced { pace, payload: 1200 });
 }
@@ -176,11 +176,11 @@ fn volume_is_bounded_by_the_slower_line_and_the_pace() {
     let plan = whole();
     // Toward far: the slower of 40 Mbit/s up and 50 Mbit/s down is 5,000,000 byte/s, for 1 s + 5 s + 1 s of drain.
     assert_eq!(plan.volume_of(&plan.sessions()[0]), Some(Bytes::new(35_000_000)));
-    // Both ways 20 Mbit/s for 5 s + 5 s: 25,000,000 bytes are 20,833.3 datagrams of 1200 bytes.
-    assert_eq!(plan.volume_of(&plan.sessions()[1]), Some(Bytes::new(2 * 20_834 * 1_200)));
+    // Both ways 20 Mbit/s for 1 s + 5 s: 15,000,000 bytes are 12,500 datagrams of 1200 bytes.
+    assert_eq!(plan.volume_of(&plan.sessions()[1]), Some(Bytes::new(2 * 12_500 * 1_200)));
     // Two rounds of two paths.
-    assert_eq!(plan.expected_volume(), Some(Bytes::new(4 * (35_000_000 + 50_001_600))));
-    assert_eq!(plan.least_duration(), Duration::from_secs(4 * (6 + 5)));
+    assert_eq!(plan.expected_volume(), Some(Bytes::new(4 * (35_000_000 + 30_000_000))));
+    assert_eq!(plan.least_duration(), Duration::from_secs(4 * (6 + 6)));
 
     let without_lines =
         WHOLE.replace("up = \"40Mbit/s\"\n", "").replace("down = \"50Mbit/s\"\n", "");
@@ -202,8 +202,8 @@ fn doubts_are_noticed() {
         [
             "datagrams with 1393 bytes of payload make packets of 1421 bytes, the path 'wireguard' has an MTU of \
              1420: they are cut or refused there",
-            "the survey moves up to 340.0 MB, its budget is 60.0 MB: it may stop before its end",
-            "the sessions take 44s or more, the time budget is 43s: the survey needs several calls",
+            "the survey moves up to 260.0 MB, its budget is 60.0 MB: it may stop before its end",
+            "the sessions take 48s or more, the time budget is 43s: the survey needs several calls",
         ]
     );
     assert_eq!(Plan::parse(&text.replace("1393", "1392")).expect("the plan").notices().len(), 2);

@@ -75,7 +75,7 @@ fn session(section: &Section<'_>) -> Result<PlannedSession, PlanError> {
         Kind::Bulk => bulk(section)?,
         Kind::Paced => paced(section, plateau)?,
     };
-    let session = PlannedSession { toward, plateau, settle, load };
+    let session = PlannedSession { toward, plateau, settle: settle.for_load(&load), load };
     if session.longest() > GRANTED {
         let (line, needed) = (section.begins_at(), session.longest());
         return Err(PlanError::SessionTooLong { line, needed, most: GRANTED });
