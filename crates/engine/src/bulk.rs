@@ -26,6 +26,30 @@ pub fn random_block() -> Arc<[u8]> {
     block.into()
 }
 
+/// Opens or prepares a flow by `attempt`, with the congestion control that was asked for.
+///
+/// Where this user may not choose it the host's own is used, and the account tells which that was: a practitioner
+/// without root rights still gets a result, marked.
+pub fn with_congestion_control<T>(
+    asked: &str,
+    buffer_bytes: Option<u64>,
+    attempt: impl Fn(&tcp::TcpOptions<'_>) -> io::Result<T>,
+) -> io::Result<T> {
+    let buffer = buffer_bytes.map(|bytes| usize::try_from(bytes).unwrap_or(usize::MAX));
+    let options = tcp::TcpOptions {
+        congestion_control: Some(asked),
+        send_buffer: buffer,
+        receive_buffer: buffer,
+        nodelay: true,
+    };
+    match attempt(&options) {
+        Err(error) if error.kind() == io::ErrorKind::PermissionDenied => {
+            attempt(&tcp::TcpOptions { congestion_control: None, ..options })
+        }
+        outcome => outcome,
+    }
+}
+
 /// What all flows of one direction share.
 #[derive(Debug, Clone)]
 pub struct BulkShare {

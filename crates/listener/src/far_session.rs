@@ -4,6 +4,7 @@ use std::collections::{HashMap, HashSet};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 
+use culvert_engine::bulk::with_congestion_control;
 use culvert_engine::channel::ChannelError;
 use culvert_engine::identity::flow_keys;
 use culvert_engine::legs::{Flows, Legs, Side, stream_identity, streams};
@@ -216,20 +217,8 @@ impl<'a> FarSession<'a> {
         let Load::Bulk { congestion_control, .. } = &self.session.request().load else {
             return Ok(());
         };
-        let buffer = self
-            .session
-            .request()
-            .buffer_bytes
-            .map(|bytes| usize::try_from(bytes).unwrap_or(usize::MAX));
-        tcp::prepare(
-            stream,
-            &tcp::TcpOptions {
-                congestion_control: Some(congestion_control),
-                send_buffer: buffer,
-                receive_buffer: buffer,
-                nodelay: true,
-            },
-        )
+        let buffer = self.session.request().buffer_bytes;
+        with_congestion_control(congestion_control, buffer, |options| tcp::prepare(stream, options))
     }
 
     async fn let_flow(

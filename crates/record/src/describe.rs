@@ -62,6 +62,10 @@ fn sentence(caveat: &Caveat) -> String {
             busy * 100.0
         ),
         Caveat::SameHost {} => "both ends run on the same host: no network was crossed".to_owned(),
+        Caveat::CongestionControlNotAllowed { toward, asked, used } => format!(
+            "{}, {used} was used: the transmitter's host does not let this user choose {asked}",
+            way(*toward)
+        ),
         Caveat::DatagramsRefused { toward, refused } => format!(
             "{}, the system refused to send {refused} datagrams: they are too large for the path to carry whole",
             way(*toward)

@@ -91,6 +91,15 @@ pub enum Caveat {
     },
     /// The listener runs on the same host.
     SameHost {},
+    /// The transmitter's host does not let its user choose the congestion control that was asked.
+    CongestionControlNotAllowed {
+        /// The way the data went.
+        toward: Way,
+        /// What was asked.
+        asked: String,
+        /// What was used.
+        used: String,
+    },
     /// Datagrams were too large for the path to carry whole.
     DatagramsRefused {
         /// The way the data went.

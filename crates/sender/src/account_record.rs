@@ -87,7 +87,7 @@ pub(crate) fn record_of(context: &RunContext<'_>, account: &Account) -> RunRecor
             Way::Far => record.toward_far = direction,
             Way::Near => record.toward_near = direction,
         }
-        record.caveats.extend(leg.caveats());
+        record.caveats.extend(leg.caveats(request));
     }
     record.caveats.extend(caveats_of(account, contact, port_changes));
     record.void = void_of(account, &legs, request);
@@ -160,7 +160,7 @@ impl Leg<'_> {
         }
     }
 
-    fn caveats(&self) -> Vec<Finding> {
+    fn caveats(&self, request: &SessionRequest) -> Vec<Finding> {
         let mut caveats = Vec::new();
         let toward = self.way;
         if let Some(report) = self.transmitter {
@@ -172,6 +172,14 @@ impl Leg<'_> {
                 caveats
                     .push(Caveat::DatagramsRefused { toward, refused: report.refused_datagrams });
             }
+        }
+        if let Load::Bulk { congestion_control: asked, .. } = &request.load
+            && let Some(used) =
+                self.transmitter.and_then(|report| report.congestion_control.clone())
+            && used != *asked
+        {
+            let asked = asked.clone();
+            caveats.push(Caveat::CongestionControlNotAllowed { toward, asked, used });
         }
         if let Some(step_us) = self.receiver.and_then(|report| report.clock_step_us) {
             caveats.push(Caveat::ClockStepped { toward, step_us });

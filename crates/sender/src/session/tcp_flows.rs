@@ -5,8 +5,9 @@ use std::io::Write as _;
 use std::net::TcpStream;
 use std::time::Duration;
 
+use culvert_engine::bulk::with_congestion_control;
 use culvert_engine::on_thread;
-use culvert_os::tcp::{self, TcpOptions};
+use culvert_os::tcp;
 use culvert_wire::message::Way;
 use culvert_wire::{FlowPreamble, Secret};
 
@@ -22,22 +23,17 @@ pub(super) async fn open(
     congestion_control: &str,
 ) -> Result<HashMap<Way, Vec<TcpStream>>, SessionError> {
     let (peer, session) = (granted.peer, granted.number);
-    let buffer = granted
-        .session
-        .request()
-        .buffer_bytes
-        .map(|bytes| usize::try_from(bytes).unwrap_or(usize::MAX));
+    let buffer = granted.session.request().buffer_bytes;
     let congestion_control = congestion_control.to_owned();
     let connecting = on_thread("connect", move || {
-        let options = TcpOptions {
-            congestion_control: Some(&congestion_control),
-            send_buffer: buffer,
-            receive_buffer: buffer,
-            nodelay: true,
+        let connect = || {
+            with_congestion_control(&congestion_control, buffer, |options| {
+                tcp::connect(peer, options, PATIENCE)
+            })
         };
         let mut flows: HashMap<Way, Vec<TcpStream>> = HashMap::new();
         for (flow, way, token) in tokens {
-            let mut stream = tcp::connect(peer, &options, PATIENCE)?;
+            let mut stream = connect()?;
             stream.write_all(&FlowPreamble { flow, session, token }.emit())?;
             flows.entry(way).or_default().push(stream);
         }
