@@ -50,8 +50,11 @@ pub(crate) struct Serve {
 /// Where keys and invites are kept.
 #[derive(Debug, clap::Args)]
 pub(crate) struct State {
-    /// Directory for keys and invites [default: `~/.local/state/culvertd`]
-    #[arg(long = "state", value_name = "DIR")]
+    #[arg(
+        long = "state",
+        value_name = "DIR",
+        help = "Directory for keys and invites [default: $XDG_STATE_HOME/culvertd or ~/.local/state/culvertd]"
+    )]
     pub(crate) directory: Option<PathBuf>,
 }
 

@@ -20,7 +20,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Parser as _;
-use culvert_units::{Explain as _, explain};
+use culvert_units::{ExitStatus, Explain as _, explain, explain_usage};
 use jiff::Timestamp;
 
 use crate::args::{Args, Command, LimitArgs, State};
@@ -29,7 +29,18 @@ use crate::state::{InviteLimits, StateDirectory};
 
 /// Runs the program with the process's arguments.
 pub fn run() -> ExitCode {
-    let args = Args::parse();
+    let args = match Args::try_parse() {
+        Ok(args) => args,
+        Err(error) if error.use_stderr() => {
+            complain(&explain_usage(&error.to_string(), "culvertd"));
+            return ExitCode::from(ExitStatus::Usage.code());
+        }
+        Err(error) => {
+            // Help that nobody can read any more is no failure.
+            let _ = error.print();
+            return ExitCode::SUCCESS;
+        }
+    };
     tracing_subscriber::fmt()
         .with_writer(std::io::stderr)
         .with_target(false)
@@ -38,11 +49,15 @@ pub fn run() -> ExitCode {
     match act(args) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            // There is nowhere left to complain to when stderr is closed.
-            let _ = writeln!(std::io::stderr(), "{}", explain(&error));
+            complain(&explain(&error));
             ExitCode::from(error.exit_status().code())
         }
     }
+}
+
+fn complain(text: &str) {
+    // There is nowhere left to complain to when stderr is closed.
+    let _ = writeln!(std::io::stderr(), "{text}");
 }
 
 fn act(args: Args) -> Result<(), ListenerError> {

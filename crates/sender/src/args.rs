@@ -4,10 +4,15 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::{Parser, Subcommand, ValueEnum};
-use culvert_pathmodel::{Counted, Encapsulation, Family, Framing};
+use culvert_pathmodel::{Counted, Encapsulation, Family, Framing, ParseEncapsulationError};
 use culvert_record::Place;
 use culvert_session::plan::{Settle, Target, Toward};
-use culvert_units::{BitRate, Bytes, Mtu, parse_duration};
+use culvert_units::{
+    BitRate, Bytes, ExitStatus, Explain as _, Mtu, explain, explain_usage, parse_duration,
+};
+
+use crate::console::Console;
+use crate::invite_source;
 
 /// Measures what each tunnel to a host behind a gateway costs, and says why.
 ///
@@ -21,6 +26,25 @@ pub(crate) struct Args {
     /// Say nothing but results and errors
     #[arg(short, long, global = true)]
     pub(crate) quiet: bool,
+}
+
+/// Reads the process's arguments; an error was explained already, and help or version were shown.
+pub(crate) fn parse() -> Result<Args, ExitStatus> {
+    let console = Console::new(false);
+    if std::env::args().any(|argument| invite_source::holds_an_invite(&argument)) {
+        let error = invite_source::InviteSourceError::OnCommandLine;
+        console.complain(&explain(&error));
+        return Err(error.exit_status());
+    }
+    Args::try_parse().map_err(|error| {
+        if error.use_stderr() {
+            console.complain(&explain_usage(&error.to_string(), "culvert"));
+            return ExitStatus::Usage;
+        }
+        // Help that nobody can read any more is no failure.
+        let _ = error.print();
+        ExitStatus::Done
+    })
 }
 
 /// What can be done.
@@ -102,7 +126,7 @@ pub(crate) struct SessionArgs {
     #[arg(long, value_name = "outside|inside", value_parser = word::<Place>)]
     pub(crate) place: Option<Place>,
     /// The encapsulation the path is believed to use; culvert ceiling lists them
-    #[arg(long, value_name = "KEY")]
+    #[arg(long, value_name = "KEY", value_parser = parse_encapsulation)]
     pub(crate) encapsulation: Option<Encapsulation>,
     /// Print the run record as one JSON document
     #[arg(long)]
@@ -112,8 +136,11 @@ pub(crate) struct SessionArgs {
 /// How the listener is known.
 #[derive(Debug, clap::Args)]
 pub(crate) struct InviteArgs {
-    /// File with the invite; else the environment variable `CULVERT_INVITE` holds it
-    #[arg(long = "invite", value_name = "FILE")]
+    #[arg(
+        long = "invite",
+        value_name = "FILE",
+        help = "File with the invite; else the environment variable CULVERT_INVITE holds it"
+    )]
     pub(crate) file: Option<PathBuf>,
 }
 
@@ -149,7 +176,7 @@ pub(crate) struct CeilingArgs {
     #[arg(long, value_name = "BYTES", value_parser = parse_mtu)]
     pub(crate) mtu: Option<Mtu>,
     /// Encapsulation to show; repeat it for several [default: all]
-    #[arg(long, value_name = "KEY")]
+    #[arg(long, value_name = "KEY", value_parser = parse_encapsulation)]
     pub(crate) encapsulation: Vec<Encapsulation>,
     /// MTU of the tunnel interface [default: the one the protocol sets]
     #[arg(long, value_name = "BYTES", value_parser = parse_mtu)]
@@ -231,6 +258,13 @@ pub(crate) enum OnOff {
 fn parse_target(text: &str) -> Result<Target, String> {
     text.parse().map_err(|error: culvert_session::plan::TargetError| {
         format!("{error}\n  hint: {}", error.hint())
+    })
+}
+
+fn parse_encapsulation(text: &str) -> Result<Encapsulation, String> {
+    text.parse().map_err(|error: ParseEncapsulationError| {
+        let hint = error.hint().map(|hint| format!("\n  hint: {hint}")).unwrap_or_default();
+        format!("{error}{hint}")
     })
 }
 

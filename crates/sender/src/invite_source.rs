@@ -4,7 +4,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use culvert_units::{ExitStatus, Explain};
-use culvert_wire::{Invite, InviteError};
+use culvert_wire::{INVITE_LEN, Invite, InviteError};
 use zeroize::Zeroizing;
 
 use crate::args::InviteArgs;
@@ -23,10 +23,12 @@ pub(crate) fn read(args: &InviteArgs) -> Result<Invite, InviteSourceError> {
     Ok(Invite::parse(&text)?)
 }
 
+/// Whether a word of the command line holds what is an invite or nearly one.
+pub(crate) fn holds_an_invite(argument: &str) -> bool {
+    argument.find("cvt1").is_some_and(|at| argument.len() - at >= INVITE_LEN / 2)
+}
+
 fn read_file(path: &Path) -> Result<Zeroizing<String>, InviteSourceError> {
-    if path.to_str().is_some_and(|text| text.starts_with("cvt1")) {
-        return Err(InviteSourceError::OnCommandLine);
-    }
     let failed = |source| InviteSourceError::File { path: path.to_owned(), source };
     if std::fs::metadata(path).map_err(failed)?.len() > MOST_BYTES {
         return Err(InviteSourceError::NotAnInvite { path: path.to_owned() });

@@ -20,12 +20,14 @@ mod wanted;
 
 use std::process::ExitCode;
 
-use clap::Parser as _;
 use culvert_units::{Explain as _, explain};
 
 /// Runs the program with the process's arguments.
 pub fn run() -> ExitCode {
-    let args = args::Args::parse();
+    let args = match args::parse() {
+        Ok(args) => args,
+        Err(status) => return ExitCode::from(status.code()),
+    };
     let console = console::Console::new(args.quiet);
     match commands::act(args, &console) {
         Ok(status) => ExitCode::from(status.code()),

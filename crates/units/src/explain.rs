@@ -56,3 +56,45 @@ pub fn explain(error: &dyn Explain) -> String {
     }
     text
 }
+
+/// What a command line parser complains of, in the form of [`explain`]: its first paragraph on one line, and as the hint
+/// its own tip, or where the options are described.
+pub fn explain_usage(complaint: &str, program: &str) -> String {
+    let mut paragraphs = complaint.trim().split("\n\n");
+    let lines = paragraphs.next().unwrap_or_default().lines().map(str::trim);
+    let (hints, facts): (Vec<_>, Vec<_>) = lines.partition(|line| line.starts_with(HINT));
+    let tips = paragraphs
+        .flat_map(str::lines)
+        .map(str::trim)
+        .filter_map(|line| line.strip_prefix("tip: "));
+    let hints = hints.into_iter().filter_map(|line| line.strip_prefix(HINT));
+    let hint = hints.chain(tips).next();
+    let hint = hint.map_or_else(|| format!("'{program} --help' lists the options"), str::to_owned);
+    format!("{}\n{HINT}{hint}", facts.join(" "))
+}
+
+const HINT: &str = "hint: ";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_complaint_becomes_one_line_and_a_hint() {
+        let complaint = "error: invalid value 'x' for '--toward <TOWARD>'\n  [possible values: far, near]\n\n  \
+                         tip: a similar value exists: 'far'\n\nFor more information, try '--help'.\n";
+        assert_eq!(
+            explain_usage(complaint, "culvert"),
+            "error: invalid value 'x' for '--toward <TOWARD>' [possible values: far, near]\n\
+             hint: a similar value exists: 'far'"
+        );
+        assert_eq!(
+            explain_usage("error: no\n  hint: do this\n\nUsage: x", "culvert"),
+            "error: no\nhint: do this"
+        );
+        assert_eq!(
+            explain_usage("error: no", "culvert"),
+            "error: no\nhint: 'culvert --help' lists the options"
+        );
+    }
+}

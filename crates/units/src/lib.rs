@@ -15,7 +15,7 @@ mod number;
 pub use bit_rate::BitRate;
 pub use bytes::Bytes;
 pub use duration::{format_duration, parse_duration};
-pub use explain::{ExitStatus, Explain, explain};
+pub use explain::{ExitStatus, Explain, explain, explain_usage};
 pub use fraction::Fraction;
 pub use mtu::{Mtu, MtuTooSmall};
 pub use number::ParseQuantityError;
