@@ -13,20 +13,15 @@ use ipnet::IpNet;
 use jiff::Timestamp;
 use tokio::io::AsyncReadExt as _;
 use tokio::net::TcpStream;
-use tokio::sync::Semaphore;
 use tokio_rustls::TlsAcceptor;
 
 use crate::conversation::{Ends, House, hold};
+use crate::gate::{Gate, Inside};
 use crate::quiet::Quiet;
 use crate::state::{InviteTable, KnownInvite, Standing};
 
-/// Connections that have not passed the gate, at the same time. Strangers cannot lock the owner out for longer than
-/// [`GATE_PATIENCE`].
-const GATE_SLOTS: usize = 256;
 /// How long a connection may take to the gate.
 const GATE_PATIENCE: Duration = Duration::from_secs(3);
-/// Connections behind the gate, at the same time.
-const HOUSE_SLOTS: usize = 32;
 /// How long a connection may take from the gate through the TLS handshake.
 const HANDSHAKE_PATIENCE: Duration = Duration::from_secs(5);
 /// How often an incomplete hello is looked at again.
@@ -40,8 +35,8 @@ pub(crate) struct Door {
     identity: ListenerIdentity,
     invites: Mutex<InviteTable>,
     allow: Vec<IpNet>,
-    gate: Arc<Semaphore>,
-    inside: Arc<Semaphore>,
+    gate: Gate,
+    inside: Inside,
     house: House,
     quiet: Quiet,
 }
@@ -58,8 +53,8 @@ impl Door {
             identity,
             invites: Mutex::new(invites),
             allow,
-            gate: Arc::new(Semaphore::new(GATE_SLOTS)),
-            inside: Arc::new(Semaphore::new(HOUSE_SLOTS)),
+            gate: Gate::default(),
+            inside: Inside::default(),
             house,
             quiet: Quiet::default(),
         }
@@ -85,12 +80,18 @@ impl Door {
             self.quiet.warn("not allowed", &format!("{} is not within --allow", ends.peer.ip()));
             return;
         }
-        let Ok(slot) = Arc::clone(&self.gate).try_acquire_owned() else {
-            self.quiet.warn("gate full", "too many connections wait at the gate");
+        let Some(mut turn) = self.gate.enter(ends.peer.ip()) else {
+            self.quiet.warn(
+                "gate full",
+                &format!("too many connections from {} wait at the gate", ends.peer.ip()),
+            );
             return;
         };
-        let opening = tokio::time::timeout(GATE_PATIENCE, self.opening(&stream)).await;
-        drop(slot);
+        let opening = tokio::select! {
+            opening = tokio::time::timeout(GATE_PATIENCE, self.opening(&stream)) => opening,
+            () = turn.evicted() => Ok(None),
+        };
+        drop(turn);
         match opening {
             Ok(Some(Knock::Flow)) => self.serve_flow(stream, ends).await,
             Ok(Some(Knock::Known(invite))) => self.serve_holder(stream, ends, &invite).await,
@@ -146,11 +147,14 @@ impl Door {
     }
 
     async fn serve_holder(&self, stream: TcpStream, ends: Ends, invite: &KnownInvite) {
-        let Ok(_slot) = self.inside.try_acquire() else {
-            self.quiet.warn("house full", "too many control connections");
+        let name = invite.invite.name().as_str();
+        let Some(_guest) = self.inside.enter(name) else {
+            self.quiet.warn(
+                "house full",
+                &format!("too many control connections, the last one of '{name}'"),
+            );
             return;
         };
-        let name = invite.invite.name().as_str();
         let Ok(config) = self.identity.server_config(invite.invite.client_key()) else { return };
         // Small messages must not wait to be joined.
         let _ = stream.set_nodelay(true);

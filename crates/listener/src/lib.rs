@@ -10,6 +10,7 @@ mod datagram_door;
 mod door;
 mod failure;
 mod far_session;
+mod gate;
 mod quiet;
 mod registry;
 mod serve;

@@ -51,7 +51,8 @@ async fn run(args: Serve, state: StateDirectory) -> Result<(), ListenerError> {
     let mut tasks = JoinSet::new();
     for address in &args.listen {
         let (listener, socket) = bind(*address)?;
-        tracing::info!("listening on {address}, TCP and UDP");
+        // What was bound: with port 0 only the system knows the port.
+        tracing::info!("listening on {}, TCP and UDP", socket.local_address());
         tasks.spawn_local(accept(listener, Arc::clone(&door)));
         tasks.spawn_local(datagram_door::serve(socket, Arc::clone(&registry)));
     }

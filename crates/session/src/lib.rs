@@ -8,3 +8,4 @@ pub mod grant;
 pub mod pacing;
 pub mod plan;
 pub mod proof;
+pub mod slots;
