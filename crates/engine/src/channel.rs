@@ -1,7 +1,7 @@
 //! The control channel: framed messages over an established TLS stream.
 
 use std::io;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use culvert_units::{ExitStatus, Explain};
 use culvert_wire::frame::{self, FrameError, FrameReader};
@@ -17,12 +17,43 @@ pub struct Channel<S> {
     stream: S,
     reader: FrameReader,
     piece: Vec<u8>,
+    allowance: Allowance,
+}
+
+/// Messages a peer may send a second, over a while: several times what either end says.
+const MOST_A_SECOND: f64 = 20.0;
+/// The while: a path that stalls delivers the words of as long at once.
+const WHILE_SECONDS: f64 = 10.0;
+
+/// How many messages the peer may still send: a bucket that fills with time.
+#[derive(Debug)]
+struct Allowance {
+    left: f64,
+    at: Instant,
+}
+
+impl Allowance {
+    fn full() -> Self {
+        Self { left: MOST_A_SECOND * WHILE_SECONDS, at: Instant::now() }
+    }
+
+    fn spend(&mut self, now: Instant) -> Result<(), ChannelError> {
+        let filled = now.duration_since(self.at).as_secs_f64() * MOST_A_SECOND;
+        self.left = (self.left + filled).min(MOST_A_SECOND * WHILE_SECONDS) - 1.0;
+        self.at = now;
+        if self.left < 0.0 { Err(ChannelError::TooMany) } else { Ok(()) }
+    }
 }
 
 impl<S: AsyncRead + AsyncWrite + Unpin> Channel<S> {
     /// A channel over an established stream.
     pub fn new(stream: S) -> Self {
-        Self { stream, reader: FrameReader::new(), piece: vec![0; 4096] }
+        Self {
+            stream,
+            reader: FrameReader::new(),
+            piece: vec![0; 4096],
+            allowance: Allowance::full(),
+        }
     }
 
     /// Sends one message.
@@ -42,6 +73,7 @@ impl<S: AsyncRead + AsyncWrite + Unpin> Channel<S> {
     pub async fn hear<T: DeserializeOwned>(&mut self) -> Result<T, ChannelError> {
         loop {
             if let Some(json) = self.reader.next_frame()? {
+                self.allowance.spend(Instant::now())?;
                 return serde_json::from_slice(&json).map_err(ChannelError::Unreadable);
             }
             let length = self.stream.read(&mut self.piece).await.map_err(ChannelError::Lost)?;
@@ -90,6 +122,9 @@ pub enum ChannelError {
         /// How long was waited.
         waited: Duration,
     },
+    /// The peer talks too much.
+    #[error("the peer sends more than {MOST_A_SECOND} control messages a second")]
+    TooMany,
     /// A frame broke the framing.
     #[error("the peer broke the control protocol")]
     Frame(#[from] FrameError),
@@ -105,14 +140,54 @@ impl Explain for ChannelError {
                 "check that culvertd still runs at the other end and that the path or tunnel is up, then run it again"
                     .to_owned()
             }
-            Self::Frame(_) | Self::Unreadable(_) => "run the same version of culvert and culvertd".to_owned(),
+            Self::TooMany | Self::Frame(_) | Self::Unreadable(_) => "run the same version of culvert and culvertd".to_owned(),
         })
     }
 
     fn exit_status(&self) -> ExitStatus {
         match self {
             Self::Lost(_) | Self::Closed | Self::Silent { .. } => ExitStatus::Unreachable,
-            Self::Frame(_) | Self::Unreadable(_) => ExitStatus::Refused,
+            Self::TooMany | Self::Frame(_) | Self::Unreadable(_) => ExitStatus::Refused,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stall_of_ten_seconds_is_forgiven_and_a_flood_is_not() {
+        let start = Instant::now();
+        let mut allowance = Allowance::full();
+        allowance.at = start;
+        for _ in 0..200 {
+            assert!(allowance.spend(start).is_ok());
+        }
+        assert!(matches!(allowance.spend(start), Err(ChannelError::TooMany)));
+        let mut steady = Allowance::full();
+        steady.at = start;
+        for tick in 1..=10_000_u64 {
+            assert!(steady.spend(start + Duration::from_millis(tick * 50)).is_ok());
+        }
+    }
+
+    #[tokio::test]
+    async fn what_is_said_is_heard_in_order() {
+        let (near, far) = tokio::io::duplex(64);
+        let (mut near, mut far) = (Channel::new(near), Channel::new(far));
+        let saying = async {
+            for number in 0..10_u32 {
+                near.say(&number).await.expect("said");
+            }
+            near.close().await;
+        };
+        let hearing = async {
+            for number in 0..10_u32 {
+                assert_eq!(far.hear::<u32>().await.expect("heard"), number);
+            }
+            assert!(matches!(far.hear::<u32>().await, Err(ChannelError::Closed)));
+        };
+        tokio::join!(saying, hearing);
     }
 }

@@ -26,13 +26,13 @@ use crate::registry::{Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, 
 const FLOWS_PATIENCE: Duration = Duration::from_secs(15);
 /// Silence of the near end after which nothing more is sent to it.
 const SILENCE_WHILE_SENDING: Duration = Duration::from_secs(3);
-/// Silence of the near end after which a session that only receives is given up: the near end's words share the way
-/// with its data, and may be lost with it many times in a row.
-const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(10);
+/// Silence of the near end, in words and in data, after which a session that only receives is given up. Data counts: the
+/// words share its way, and may be lost in its queue many times in a row.
+const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(4);
 /// How often the far end says how much it has received; also a sign of life.
 const PROGRESS_EVERY: Duration = Duration::from_millis(500);
-/// Steps of a series in one message: at most 21 characters each, far below the 64 KiB of a message.
-const SERIES_PART: usize = 2_000;
+/// Steps of a series in one message: 16 characters each, up to 10^14 bytes a step, stay below the 64 KiB of a message.
+const SERIES_PART: usize = 4_000;
 
 /// One granted session.
 pub(crate) struct FarSession<'a> {
@@ -65,13 +65,6 @@ impl<'a> FarSession<'a> {
 
     /// Runs the session to its end; whatever happens, nothing of it goes on afterwards.
     pub(crate) async fn run(mut self, channel: &mut FarChannel) -> Result<(), ChannelError> {
-        let switch = Arc::clone(&self.switch);
-        let result = self.run_to_report(channel).await;
-        switch.stop();
-        result
-    }
-
-    async fn run_to_report(&mut self, channel: &mut FarChannel) -> Result<(), ChannelError> {
         let (arrivals, mut arrived) = unbounded_channel();
         let (awaited, gathering) = match self.awaited(channel, arrivals) {
             Ok(both) => both,
@@ -238,6 +231,7 @@ impl<'a> FarSession<'a> {
         tokio::pin!(use_report);
         let mut done = Done { transmitted: None, received: None, host: None };
         let mut tick = tokio::time::interval(PROGRESS_EVERY);
+        let (is_sending, mut counted) = (transmit.is_some(), 0);
         let mut last_heard = tokio::time::Instant::now();
         while transmit.is_some() || receive.is_some() || done.host.is_none() {
             tokio::select! {
@@ -266,10 +260,15 @@ impl<'a> FarSession<'a> {
                     }
                 }
                 _ = tick.tick() => {
+                    let total = meter.total();
+                    if total > counted && !is_sending {
+                        last_heard = tokio::time::Instant::now();
+                    }
+                    counted = total;
                     if last_heard.elapsed() > silence {
                         return Err(ChannelError::Silent { waited: silence });
                     }
-                    channel.say(&FromFar::Progress { received_bytes: meter.total() }).await?;
+                    channel.say(&FromFar::Progress { received_bytes: total }).await?;
                 }
             }
         }
@@ -299,6 +298,13 @@ impl<'a> FarSession<'a> {
             port_changes: self.port_changes,
         };
         channel.say(&FromFar::Report(Box::new(report))).await
+    }
+}
+
+impl Drop for FarSession<'_> {
+    /// A session that is given up half-way, its invite revoked, must not let its data flow on.
+    fn drop(&mut self) {
+        self.switch.stop();
     }
 }
 

@@ -94,6 +94,11 @@ pub(crate) fn record_of(context: &RunContext<'_>, account: &Account) -> RunRecor
     record
 }
 
+/// What a peer's percentiles must be to be one distribution's.
+fn is_ordered([n, min, p50, p95, p99, max]: [i64; 6]) -> bool {
+    n > 0 && min <= p50 && p50 <= p95 && p95 <= p99 && p99 <= max
+}
+
 /// What went one way, as both ends account for it.
 struct Leg<'a> {
     way: Way,
@@ -154,8 +159,14 @@ impl Leg<'_> {
             duplicates: sequence.map(|sequence| sequence.duplicates),
             host_dropped: sequence.and_then(|sequence| sequence.host_dropped),
             interarrival_jitter_us: delay.map(|delay| delay.interarrival_jitter_us),
-            ipdv_us: delay.and_then(|delay| delay.ipdv_us).map(percentiles_of),
-            pdv_us: delay.and_then(|delay| delay.pdv_us).map(percentiles_of),
+            ipdv_us: delay
+                .and_then(|delay| delay.ipdv_us)
+                .filter(|p| is_ordered(*p))
+                .map(percentiles_of),
+            pdv_us: delay
+                .and_then(|delay| delay.pdv_us)
+                .filter(|p| is_ordered(*p))
+                .map(percentiles_of),
             ..direction
         }
     }
@@ -197,6 +208,17 @@ impl Leg<'_> {
             }
         }
         caveats.iter().map(Caveat::to_finding).collect()
+    }
+
+    /// A receiver that counted more, step by step, than it says it read contradicts itself.
+    fn contradicts_itself(&self) -> Option<VoidReason> {
+        let bytes = self.receiver?.bytes;
+        let counted = self.series.iter().fold(0_u64, |sum, step| sum.saturating_add(*step));
+        (counted > bytes).then_some(VoidReason::CountsContradict {
+            toward: self.way,
+            sent: bytes,
+            received: counted,
+        })
     }
 
     /// Whether the budget ended this leg before its time.
@@ -246,6 +268,9 @@ fn void_of(account: &Account, legs: &[Leg<'_>], request: &SessionRequest) -> Opt
         None => {
             let fault = legs.iter().find_map(|leg| leg.transmitter?.fault.clone());
             let spent = legs.iter().any(|leg| leg.spent(request.at_most_bytes_each_way));
+            if let Some(contradiction) = legs.iter().find_map(Leg::contradicts_itself) {
+                return Some(contradiction.to_finding());
+            }
             match (fault, request.at_most_bytes_each_way) {
                 (Some(cause), _) => VoidReason::TransmitterFailed { cause },
                 (None, Some(each)) if spent && matches!(request.load, Load::Bulk { .. }) => {

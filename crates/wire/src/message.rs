@@ -4,6 +4,7 @@
 //! always goes between the two ends of the control connection.
 
 mod report;
+mod words;
 
 pub use report::{
     BufferReport, CoreUseReport, DelayReport, EndReport, ReceiverReport, SequenceReport,
@@ -51,6 +52,7 @@ pub enum FromNear {
         /// [`PROTOCOL_VERSION`] of the near end.
         version: u32,
         /// Program and version.
+        #[serde(deserialize_with = "words::text")]
         program: String,
     },
     /// Asks for one session.
@@ -182,6 +184,7 @@ pub struct Refusal {
     /// Why.
     pub reason: RefusalReason,
     /// One sentence fragment with the values.
+    #[serde(deserialize_with = "words::text")]
     pub text: String,
 }
 

@@ -2,22 +2,30 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::words;
+
 /// Facts of one end, told in the welcome. No address in it is ever dialled.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct EndReport {
     /// Program and version.
+    #[serde(deserialize_with = "words::text")]
     pub program: String,
     /// Operating system and release.
+    #[serde(default, deserialize_with = "words::optional")]
     pub system: Option<String>,
     /// Processor model.
+    #[serde(default, deserialize_with = "words::optional")]
     pub processor: Option<String>,
     /// Own address of the control connection.
+    #[serde(default, deserialize_with = "words::optional")]
     pub address: Option<String>,
     /// The interface that carries it.
+    #[serde(default, deserialize_with = "words::optional")]
     pub interface: Option<String>,
     /// That interface's MTU, bytes.
     pub interface_mtu: Option<u32>,
     /// The peer's address as this end sees it.
+    #[serde(default, deserialize_with = "words::optional")]
     pub sees_peer_at: Option<String>,
 }
 
@@ -121,6 +129,7 @@ pub struct TransmitterReport {
     /// Datagrams the system refused to send because they were too large for the path.
     pub refused_datagrams: u64,
     /// TCP: congestion control in use.
+    #[serde(default, deserialize_with = "words::optional")]
     pub congestion_control: Option<String>,
     /// TCP: payload of a full segment, bytes.
     pub segment_payload_bytes: Option<u32>,
@@ -129,5 +138,6 @@ pub struct TransmitterReport {
     /// TCP: bytes sent again.
     pub retransmitted_bytes: Option<u64>,
     /// What went wrong locally, if the transmitter had to stop early.
+    #[serde(default, deserialize_with = "words::optional")]
     pub fault: Option<String>,
 }
