@@ -1,4 +1,4 @@
-//! Bounds besides headers: windows, loss, start-up, and the figures of RFC 6349.
+//! Bounds besides headers: windows, start-up, and the figures of RFC 6349.
 //!
 //! Each takes what was observed and gives a rate, a size or a ratio; `None` where the observation sets no bound or the
 //! formula does not hold. Segments are TCP payload bytes.
@@ -6,34 +6,6 @@
 use std::time::Duration;
 
 use culvert_units::{BitRate, Bytes, Fraction};
-
-/// A share of packets that were lost, above 0 and at most 1; without loss the formulas below set no bound.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
-pub struct LossRatio(f64);
-
-/// The constant of the inverse square root formula, for how losses fall and how receivers acknowledge.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum LossPattern {
-    /// Losses at random, an acknowledgement for every second segment: 0.93 (RFC 3819 section 8.5.1).
-    RandomDelayed,
-    /// Losses at even distances, an acknowledgement for every segment: the square root of 3/2 (Mathis and others,
-    /// CCR 27(3), 1997; the assignment from memory).
-    PeriodicImmediate,
-    /// Losses at even distances, an acknowledgement for every second segment: the square root of 3/4 (as above).
-    PeriodicDelayed,
-}
-
-impl LossRatio {
-    /// `None` unless above 0 and at most 1.
-    pub fn new(ratio: f64) -> Option<Self> {
-        (ratio > 0.0 && ratio <= 1.0).then_some(Self(ratio))
-    }
-
-    /// The ratio itself.
-    pub const fn get(self) -> f64 {
-        self.0
-    }
-}
 
 /// What is on its way when a path of `rate` is full: rate times round-trip time, rounded down, at most the largest amount
 /// (RFC 6349 section 3.3.1).
@@ -50,60 +22,6 @@ pub fn window_bound(window: Bytes, rtt: Duration) -> Option<BitRate> {
 /// How many connections with `window` each fill `product`, rounded up (RFC 6349 section 5.1).
 pub fn connections_to_fill(product: Bytes, window: Bytes) -> Option<u64> {
     (window.get() > 0).then(|| product.get().div_ceil(window.get()))
-}
-
-/// Reno's rate under rare loss: `C * segment / (rtt * sqrt(p))` (RFC 3819 section 8.5.1).
-///
-/// It leaves out timeouts, so it is too high above a loss of about 2 %; [`reno_bound_with_timeouts`] has them.
-pub fn reno_bound(
-    segment: Bytes,
-    rtt: Duration,
-    loss: LossRatio,
-    pattern: LossPattern,
-) -> Option<BitRate> {
-    let constant = match pattern {
-        LossPattern::RandomDelayed => 0.93,
-        LossPattern::PeriodicImmediate => 1.5_f64.sqrt(),
-        LossPattern::PeriodicDelayed => 0.75_f64.sqrt(),
-    };
-    rate_of(constant / loss.0.sqrt(), segment, rtt)
-}
-
-/// Reno's rate under any loss, with a retransmission timeout of `timeout` and an acknowledgement for every
-/// `acknowledged` segments: `segment / (rtt * sqrt(2bp/3) + timeout * min(1, 3 * sqrt(3bp/8)) * p * (1 + 32 p^2))`
-/// (RFC 5348 section 3.1, which has `timeout` at 4 round-trip times, b at 1 and leaves out the minimum; RFC 3714
-/// appendix).
-pub fn reno_bound_with_timeouts(
-    segment: Bytes,
-    rtt: Duration,
-    timeout: Duration,
-    loss: LossRatio,
-    acknowledged: u8,
-) -> Option<BitRate> {
-    let (p, b) = (loss.0, f64::from(acknowledged));
-    let waiting = (3.0 * (3.0 * b * p / 8.0).sqrt()).min(1.0) * p * (1.0 + 32.0 * p * p);
-    let seconds = rtt.as_secs_f64() * (2.0 * b * p / 3.0).sqrt() + timeout.as_secs_f64() * waiting;
-    bit_rate(segment.get() as f64 * 8.0 / seconds)
-}
-
-/// Reno's average window in segments: `1.2 / sqrt(p)` (RFC 3649 section 5).
-pub fn reno_window(loss: LossRatio) -> f64 {
-    1.2 / loss.0.sqrt()
-}
-
-/// CUBIC's average window in segments, never below Reno's:
-/// `(C * (3 + beta) / (4 * (1 - beta)))^(1/4) * (rtt / p)^(3/4)` with C 0.4 and beta 0.7 (RFC 8312 section 5.1).
-pub fn cubic_window(loss: LossRatio, rtt: Duration) -> f64 {
-    const C: f64 = 0.4;
-    const BETA: f64 = 0.7;
-    let own = (C * (3.0 + BETA) / (4.0 * (1.0 - BETA))).powf(0.25)
-        * (rtt.as_secs_f64() / loss.0).powf(0.75);
-    own.max(reno_window(loss))
-}
-
-/// CUBIC's rate: its average window once per round-trip time.
-pub fn cubic_bound(segment: Bytes, rtt: Duration, loss: LossRatio) -> Option<BitRate> {
-    rate_of(cubic_window(loss, rtt), segment, rtt)
 }
 
 /// The window in segments that fills `rate`, rounded up (RFC 8337 section 5.2).
@@ -134,6 +52,17 @@ pub fn slow_start_round_trips(product: Bytes, segment: Bytes) -> Option<f64> {
     (first > 0).then(|| (product.get() as f64 / first as f64).max(1.0).log2())
 }
 
+/// By how many bits a window field of 16 bits must be scaled to announce `window`, at most 14; `None` above 1 073 725 440
+/// bytes, which no connection can announce (RFC 7323 section 2.2 and 2.3).
+pub fn window_scale(window: Bytes) -> Option<u8> {
+    (0..=14).find(|shift| window.get() <= 65_535 << shift)
+}
+
+/// How long the 32-bit sequence numbers last at `rate` of payload before they come round (RFC 7323 section 5.2).
+pub fn sequence_space_lasts(rate: BitRate) -> Option<Duration> {
+    rate.time_for(Bytes::new(1 << 32))
+}
+
 /// RFC 6349 section 4.2: the share of transmitted bytes that were not retransmissions.
 pub fn tcp_efficiency(transmitted: Bytes, retransmitted: Bytes) -> Option<Fraction> {
     let first_time = transmitted.get().checked_sub(retransmitted.get())?;
@@ -150,17 +79,4 @@ pub fn buffer_delay(baseline: Duration, during_transfer: Duration) -> Option<Fra
 /// RFC 6349 section 4.1: the time a transfer took over the time it takes at the ideal rate.
 pub fn transfer_time_ratio(actual: Duration, ideal: Duration) -> Option<Fraction> {
     Fraction::of(actual.as_secs_f64(), ideal.as_secs_f64())
-}
-
-fn rate_of(segments: f64, segment: Bytes, rtt: Duration) -> Option<BitRate> {
-    bit_rate(segments * segment.get() as f64 * 8.0 / rtt.as_secs_f64())
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "the value is checked to lie within the type"
-)]
-fn bit_rate(bits: f64) -> Option<BitRate> {
-    (bits >= 0.0 && bits < u64::MAX as f64).then(|| BitRate::from_bits_per_second(bits as u64))
 }

@@ -4,7 +4,7 @@ use culvert_units::{BitRate, Fraction, Mtu};
 use serde::Serialize;
 
 use crate::{
-    Encapsulation, Family, Link, ModelError,
+    Encapsulation, Family, Link, ModelError, Protection,
     route::{Route, Tunnel, WireCost},
 };
 
@@ -156,6 +156,26 @@ impl<'a> CeilingQuestion<'a> {
         }
     }
 
+    /// Whether it names no tunnel at all.
+    pub fn is_plain(&self) -> bool {
+        self.encapsulation.is_plain()
+            && self.through.iter().all(|tunnel| tunnel.encapsulation.is_plain())
+    }
+
+    /// Whether strangers can read what passes its tunnels, and the tunnel that decides it: the innermost with the best
+    /// verdict.
+    pub fn protection(&self) -> (Protection, &'a Encapsulation) {
+        let around = self.through.iter().map(|tunnel| tunnel.encapsulation);
+        std::iter::once(self.encapsulation)
+            .chain(around)
+            .map(|encapsulation| (encapsulation.protection(), encapsulation))
+            .reduce(|best, next| {
+                let better = next.0.confidentiality.rank() > best.0.confidentiality.rank();
+                if better { next } else { best }
+            })
+            .unwrap_or_else(|| (self.encapsulation.protection(), self.encapsulation))
+    }
+
     pub(crate) fn route(&self) -> Result<Route<'a>, ModelError> {
         if self.link.rate.bits_per_second() == 0 {
             return Err(ModelError::NoRate);
@@ -240,10 +260,14 @@ impl SizedCeiling {
 }
 
 impl WireCost {
+    pub(crate) fn bytes(self) -> f64 {
+        self.bytes as f64 / self.per.max(1) as f64
+    }
+
     fn rounded_up(self) -> u64 {
         u64::try_from(self.bytes.div_ceil(self.per.max(1))).unwrap_or(u64::MAX)
     }
 }
 
 const TCP_HEADER: u32 = 20;
-const UDP_HEADER: u32 = 8;
+pub(crate) const UDP_HEADER: u32 = 8;

@@ -19,7 +19,7 @@ pub fn find(key: &str) -> Result<&'static Encapsulation, UnknownEncapsulation> {
 
 /// A way to carry IP packets in IP packets, or none.
 ///
-/// Reads and writes as its key: the one of a table row, or `custom:BYTES[:ALIGNMENT]`.
+/// Reads and writes as its key: the one of a table row, `geneve:BYTES` for options, or `custom:BYTES[:ALIGNMENT]`.
 #[derive(Debug, Clone, PartialEq, Eq, schemars::JsonSchema)]
 #[schemars(with = "String")]
 pub struct Encapsulation {
@@ -71,6 +71,18 @@ pub enum Families {
     Same,
 }
 
+impl Confidentiality {
+    /// What helps a stack of tunnels most comes highest; an unknown one helps nobody.
+    pub(crate) const fn rank(self) -> u8 {
+        match self {
+            Self::None => 0,
+            Self::Unknown => 1,
+            Self::Broken => 2,
+            Self::Sound => 3,
+        }
+    }
+}
+
 impl Encapsulation {
     /// Sizes that no row has: `bytes` around an inner packet, outer IP header included, after that packet was rounded
     /// up to a multiple of `alignment`; at most 1000 bytes and an alignment of 1 to 256, else `None`.
@@ -84,6 +96,20 @@ impl Encapsulation {
                 confidentiality: Confidentiality::Unknown,
                 reason: "only its sizes were stated",
             },
+            families: Families::Any,
+            customary_mtu: None,
+            longest_inner: u16::MAX,
+        })
+    }
+
+    /// Geneve with `bytes` of options: a multiple of 4, at most 252 (RFC 8926 section 3.4), else `None`.
+    pub fn geneve(bytes: u16) -> Option<Self> {
+        (bytes > 0 && bytes <= 252 && bytes.is_multiple_of(4)).then(|| Self {
+            key: Cow::Owned(format!("geneve:{bytes}")),
+            name: Cow::Owned(format!("Geneve with {bytes} bytes of options")),
+            source: "RFC 8926 section 3",
+            layers: Cow::Owned(table::geneve_with(bytes)),
+            protection: table::OPEN,
             families: Families::Any,
             customary_mtu: None,
             longest_inner: u16::MAX,
@@ -148,27 +174,9 @@ impl Encapsulation {
         self.length_around(u32::from(inner), outer_family, u32::from(tunnel_mtu.get()))
     }
 
-    /// The layers with their own bytes around an inner packet of `inner` bytes, the outermost first; negative for a
-    /// layer that takes bytes away.
-    pub fn breakdown(
-        &self,
-        inner: u16,
-        outer_family: Family,
-        tunnel_mtu: Mtu,
-    ) -> Vec<(&Layer, i64)> {
-        let mut length = u32::from(inner);
-        let mut shares: Vec<_> = self
-            .layers
-            .iter()
-            .rev()
-            .map(|layer| {
-                let before = length;
-                length = layer.length_around(before, outer_family, u32::from(tunnel_mtu.get()));
-                (layer, i64::from(length) - i64::from(before))
-            })
-            .collect();
-        shares.reverse();
-        shares
+    /// The layers around an inner packet of `inner` bytes, the innermost first, each with the length once it is on.
+    pub fn breakdown(&self, inner: u16, outer_family: Family, tunnel_mtu: Mtu) -> Vec<Wrapped<'_>> {
+        wrap(&self.layers, u32::from(inner), outer_family, u32::from(tunnel_mtu.get()))
     }
 
     /// The largest MTU the tunnel interface can have so that no outer packet exceeds `underlay_mtu`.
@@ -245,15 +253,46 @@ impl Encapsulation {
         self.layers.iter().rev().fold(inner, |n, layer| layer.length_around(n, outer_family, mtu))
     }
 
+    /// For a stream: the layers of each outer segment, and those of a record in it.
+    pub(crate) fn stream_parts(&self) -> Option<(&[Layer], &[Layer])> {
+        let at = self.layers.iter().position(Layer::is_stream)?;
+        self.layers.split_at_checked(at + 1)
+    }
+
     /// For a stream: what a packet of `inner` bytes adds to the stream, and the headers of each outer segment.
     pub(crate) fn stream_lengths(&self, inner: u32, outer_family: Family) -> Option<(u32, u32)> {
-        let at = self.layers.iter().position(Layer::is_stream)?;
-        let (outside, inside) = self.layers.split_at_checked(at + 1)?;
+        let (outside, inside) = self.stream_parts()?;
         let around = |layers: &[Layer], n: u32| {
             layers.iter().rev().fold(n, |n, layer| layer.length_around(n, outer_family, inner))
         };
         Some((around(inside, inner), around(outside, 0)))
     }
+}
+
+/// `layers` around `inner` bytes, the innermost first.
+pub(crate) fn wrap(layers: &[Layer], inner: u32, family: Family, mtu: u32) -> Vec<Wrapped<'_>> {
+    let mut carried = inner;
+    let wrapped = layers.iter().rev().map(|layer| {
+        let length = layer.length_around(carried, family, mtu);
+        let padding = layer.padding_around(carried, mtu);
+        let headers = i64::from(length) - i64::from(carried) - i64::from(padding);
+        carried = length;
+        Wrapped { layer, headers, padding, length }
+    });
+    wrapped.collect()
+}
+
+/// A layer around what it carries; all sizes in bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Wrapped<'a> {
+    /// The layer.
+    pub layer: &'a Layer,
+    /// Its header and trailer; negative for a header that moves outside.
+    pub headers: i64,
+    /// What it adds to reach its alignment.
+    pub padding: u32,
+    /// The length with this layer.
+    pub length: u32,
 }
 
 impl Families {

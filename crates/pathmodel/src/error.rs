@@ -30,6 +30,12 @@ pub enum ParseEncapsulationError {
     /// No row has this name.
     #[error(transparent)]
     Unknown(#[from] UnknownEncapsulation),
+    /// Options that Geneve cannot carry.
+    #[error("'{typed}' does not describe Geneve's options")]
+    Geneve {
+        /// What was typed, cut when very long.
+        typed: String,
+    },
     /// A custom encapsulation whose numbers cannot be used.
     #[error("'{typed}' does not describe a custom encapsulation")]
     Custom {
@@ -42,6 +48,10 @@ impl Explain for ParseEncapsulationError {
     fn hint(&self) -> Option<String> {
         match self {
             Self::Unknown(unknown) => unknown.hint(),
+            Self::Geneve { .. } => Some(
+                "write geneve:BYTES with the bytes of all options, a multiple of 4 and at most 252"
+                    .to_owned(),
+            ),
             Self::Custom { .. } => Some(
                 "write custom:BYTES or custom:BYTES:ALIGNMENT, at most 1000 bytes around the inner packet, outer IP \
                  header included, and an alignment of 1 to 256"
@@ -130,9 +140,18 @@ pub enum ModelError {
         /// How many of them are stream encapsulations.
         streams: usize,
     },
+    /// A round trip that takes no time.
+    #[error("a round-trip time of 0 sets no bound")]
+    NoRoundTrip,
     /// A path of no links.
     #[error("a path of no links carries nothing")]
     NoLinks,
+    /// Two links of one name, so that the limit could not be told by its name.
+    #[error("two links of the path are called '{name}'")]
+    SameName {
+        /// The name.
+        name: String,
+    },
     /// An efficiency that is no share of a rate.
     #[error("an efficiency of {efficiency} for {link} is not above 0 % and at most 100 %")]
     Efficiency {
@@ -168,6 +187,8 @@ impl Explain for ModelError {
             Self::SegmentAboveMtu { length, .. } => {
                 format!("state the tunnel interface's MTU; it is {length} bytes or more")
             }
+            Self::NoRoundTrip => "give the time of a round trip, such as 40ms".to_owned(),
+            Self::SameName { .. } => "give each link a name of its own".to_owned(),
             Self::NoLinks => "name at least one link".to_owned(),
             Self::Efficiency { .. } => {
                 "state the share of the link's rate that reaches it, such as 0.6".to_owned()

@@ -85,6 +85,20 @@ impl Layer {
         }
     }
 
+    /// The bytes it adds to `carried` to reach its alignment.
+    pub(crate) fn padding_around(&self, carried: u32, interface_mtu: u32) -> u32 {
+        match self.rule {
+            Rule::Padded { inside, alignment, .. } => {
+                let filled = carried.saturating_add(u32::from(inside));
+                round_up(filled, alignment) - filled
+            }
+            Rule::PaddedWithinMtu { alignment, .. } => {
+                round_up(carried, alignment).min(interface_mtu.max(carried)) - carried
+            }
+            Rule::IpHeader | Rule::TakesIpHeader | Rule::Fixed(_) | Rule::Stream { .. } => 0,
+        }
+    }
+
     pub(crate) const fn is_stream(&self) -> bool {
         matches!(self.rule, Rule::Stream { .. })
     }

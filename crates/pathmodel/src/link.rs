@@ -47,6 +47,23 @@ pub enum Counted {
     IpLayer,
 }
 
+/// One thing a link puts around an IP packet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, schemars::JsonSchema)]
+pub struct LinkPart {
+    /// What it is.
+    pub name: &'static str,
+    /// How many bytes of it.
+    pub bytes: u32,
+    /// Where its size is published.
+    pub source: &'static str,
+}
+
+impl LinkPart {
+    const fn new(name: &'static str, bytes: u32, source: &'static str) -> Self {
+        Self { name, bytes, source }
+    }
+}
+
 impl Link {
     /// Plain Ethernet whose rate counts everything on the medium.
     pub const fn ethernet(rate: BitRate) -> Self {
@@ -66,6 +83,50 @@ impl Link {
             (Counted::Line, Medium::Serial) => length.saturating_add(PPP_FRAME + FLAGS),
             (Counted::Line, Medium::Atm { header }) => cells(length.saturating_add(header)),
         }
+    }
+
+    /// What the link puts around an IP packet of `length` bytes and its rate counts: name, bytes, source; the innermost
+    /// first. The bytes are those of [`Self::wire_length`] beyond the packet.
+    pub fn parts(&self, length: u32) -> Vec<LinkPart> {
+        if self.counted == Counted::IpLayer {
+            return Vec::new();
+        }
+        let mut parts = self.framing.headers();
+        let framed = length.saturating_add(parts.iter().map(|part| part.bytes).sum());
+        match self.framing.medium() {
+            Medium::Ethernet { .. } => {
+                parts.push(LinkPart::new(
+                    "padding to the least frame",
+                    LEAST_FRAME.saturating_sub(framed),
+                    "RFC 2544 section 9.1",
+                ));
+                if self.counted == Counted::Line {
+                    parts.push(LinkPart::new(
+                        "preamble and gap between frames",
+                        PREAMBLE_AND_GAP,
+                        "RFC 5180 appendix A.1",
+                    ));
+                }
+            }
+            Medium::Serial if self.counted == Counted::Line => {
+                parts.push(LinkPart::new("flags", FLAGS, "RFC 6349 section 4.1.1"));
+            }
+            Medium::Atm { .. } if self.counted == Counted::Line => {
+                let filled = framed.saturating_add(AAL5_TRAILER);
+                let count = filled.div_ceil(CELL_PAYLOAD);
+                parts.push(LinkPart::new("AAL5 trailer", AAL5_TRAILER, "RFC 2684 section 4"));
+                let padding = count.saturating_mul(CELL_PAYLOAD).saturating_sub(filled);
+                parts.push(LinkPart::new("padding to whole cells", padding, "RFC 2684 section 4"));
+                parts.push(LinkPart::new(
+                    "cell headers",
+                    count.saturating_mul(CELL - CELL_PAYLOAD),
+                    "RFC 2684 section 4",
+                ));
+            }
+            Medium::Serial | Medium::Atm { .. } => {}
+        }
+        parts.retain(|part| part.bytes > 0);
+        parts
     }
 
     /// How many IP packets of `length` bytes fit into a second, rounded down (RFC 5180 appendix A.1); `None` for
@@ -98,6 +159,37 @@ impl Framing {
         }
     }
 
+    /// The headers and check sequences of the frame itself.
+    fn headers(self) -> Vec<LinkPart> {
+        let mut parts = Vec::new();
+        if matches!(self, Self::Pppoe | Self::PppoeVlan | Self::PppoeAtm) {
+            parts.push(LinkPart::new("PPPoE and PPP protocol", 8, "RFC 2516 section 4 and 7"));
+        }
+        if matches!(self, Self::EthernetVlan | Self::PppoeVlan) {
+            parts.push(LinkPart::new("VLAN tag", 4, "RFC 5180 section 5.1.1"));
+        }
+        match self {
+            Self::Ppp => parts.push(LinkPart::new(
+                "PPP header and check sequence",
+                PPP_FRAME,
+                "RFC 6349 section 4.1.1",
+            )),
+            Self::PppoaAtm => parts.push(LinkPart::new("PPP protocol", 2, "RFC 2364")),
+            Self::PppoeAtm => {
+                parts.push(LinkPart::new("Ethernet header", 14, "RFC 894"));
+                parts.push(LinkPart::new("LLC and SNAP", 10, "RFC 2684, the size from memory"));
+            }
+            Self::Ethernet | Self::EthernetVlan | Self::Pppoe | Self::PppoeVlan => {
+                parts.push(LinkPart::new(
+                    "Ethernet header and check sequence",
+                    HEADER_AND_CHECK,
+                    "RFC 6349 section 4.1.1",
+                ));
+            }
+        }
+        parts
+    }
+
     const fn medium(self) -> Medium {
         match self {
             Self::Ethernet => Medium::Ethernet { added: 0 },
@@ -125,7 +217,7 @@ fn ethernet_frame(length: u32, added: u32) -> u32 {
 
 /// The bytes of the cells that carry `payload`: an 8-byte trailer, then whole cells of 48 in 53 (RFC 2684 section 4).
 fn cells(payload: u32) -> u32 {
-    payload.saturating_add(8).div_ceil(48).saturating_mul(53)
+    payload.saturating_add(AAL5_TRAILER).div_ceil(CELL_PAYLOAD).saturating_mul(CELL)
 }
 
 const HEADER_AND_CHECK: u32 = 14 + 4;
@@ -133,3 +225,6 @@ const PREAMBLE_AND_GAP: u32 = 8 + 12;
 const LEAST_FRAME: u32 = 64;
 const PPP_FRAME: u32 = 4 + 2;
 const FLAGS: u32 = 2;
+const AAL5_TRAILER: u32 = 8;
+const CELL: u32 = 53;
+const CELL_PAYLOAD: u32 = 48;

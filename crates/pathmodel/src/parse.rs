@@ -15,6 +15,11 @@ impl FromStr for Encapsulation {
     type Err = ParseEncapsulationError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
+        if let Some(bytes) = text.strip_prefix("geneve:") {
+            let geneve = number(bytes).and_then(Self::geneve);
+            return geneve
+                .ok_or_else(|| ParseEncapsulationError::Geneve { typed: shortened(text) });
+        }
         let Some(numbers) = text.strip_prefix("custom:") else {
             return Ok(find(text)?.clone());
         };
@@ -43,8 +48,15 @@ fn nearest(typed: &str) -> &'static str {
     all()
         .iter()
         .find(related)
-        .or_else(|| all().iter().min_by_key(|row| distance(&typed, row.key())))
-        .map_or("none", Encapsulation::key)
+        .map(Encapsulation::key)
+        .or_else(|| nearest_word(&typed, all().iter().map(Encapsulation::key)))
+        .unwrap_or("none")
+}
+
+/// The one of `words` that takes the fewest changes of letters to become `typed`; `None` of no words.
+pub fn nearest_word<'w>(typed: &str, words: impl IntoIterator<Item = &'w str>) -> Option<&'w str> {
+    let typed = shortened(typed).to_lowercase();
+    words.into_iter().min_by_key(|word| distance(&typed, word))
 }
 
 /// How many letters must be put in, taken out or exchanged to turn one word into the other.
@@ -119,9 +131,20 @@ mod tests {
         }
     }
 
+    /// RFC 8926 section 3.4: the length of the options has 6 bits and counts 4 bytes each.
+    #[test]
+    fn geneve_options_are_whole_words() {
+        assert_eq!("geneve:252".parse::<Encapsulation>().unwrap().key(), "geneve:252");
+        for text in ["geneve:", "geneve:0", "geneve:6", "geneve:256", "geneve:-4"] {
+            let error = text.parse::<Encapsulation>().unwrap_err();
+            assert!(matches!(error, ParseEncapsulationError::Geneve { .. }), "{text}");
+        }
+    }
+
     proptest::proptest! {
         #[test]
         fn no_text_panics(text: String) {
+            let _ = format!("geneve:{text}").parse::<Encapsulation>();
             let _ = text.parse::<Encapsulation>();
             let _ = format!("custom:{text}").parse::<Encapsulation>();
         }

@@ -23,10 +23,10 @@ pub(crate) struct Route<'a> {
     inner_family: Family,
 }
 
-struct Hop<'a> {
-    encapsulation: &'a Encapsulation,
-    outer_family: Family,
-    mtu: Mtu,
+pub(crate) struct Hop<'a> {
+    pub(crate) encapsulation: &'a Encapsulation,
+    pub(crate) outer_family: Family,
+    pub(crate) mtu: Mtu,
     /// The largest MTU this interface could have without a packet being split further out.
     largest: Mtu,
     /// The longest packet that travels whole with the MTU it has; `None` when not even the least one does.
@@ -71,6 +71,12 @@ impl<'a> Route<'a> {
         });
         require_mtu(underlay_mtu, "on the link", outermost)?;
         Ok(Self { hops, link, underlay_mtu, inner_family })
+    }
+
+    /// Each tunnel, the innermost first, with the MTU its outer packets meet.
+    pub(crate) fn hops(&self) -> impl Iterator<Item = (&Hop<'a>, Mtu)> {
+        let outside = self.hops.iter().skip(1).map(|hop| hop.mtu);
+        self.hops.iter().zip(outside.chain([self.underlay_mtu]))
     }
 
     /// The MTU of the innermost interface.
@@ -185,11 +191,7 @@ impl<'a> Hop<'a> {
 }
 
 impl WireCost {
-    pub(crate) fn times(self, count: u32) -> Self {
-        Self { bytes: self.bytes * u128::from(count), per: self.per }
-    }
-
-    pub(crate) fn plus(self, other: Self) -> Self {
+    fn plus(self, other: Self) -> Self {
         if self.per == other.per {
             return Self { bytes: self.bytes + other.bytes, per: self.per };
         }

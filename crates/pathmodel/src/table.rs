@@ -17,9 +17,9 @@ use layers::{
 
 mod layers;
 
-pub(crate) use layers::custom as custom_layer;
 #[cfg(test)]
 pub(crate) use layers::esp as esp_layer;
+pub(crate) use layers::{custom as custom_layer, geneve_with};
 
 pub(crate) static ENCAPSULATIONS: &[Encapsulation] = &[
     row("none", "plain path, no tunnel", "RFC 791, RFC 8200", &[], OPEN),
@@ -58,15 +58,39 @@ pub(crate) static ENCAPSULATIONS: &[Encapsulation] = &[
     )
     .joining(Families::Same),
     esp_row(
+        "esp-transport-chacha20",
+        "ESP transport (IPsec), ChaCha20-Poly1305",
+        &[IP, ESP_CHACHA20, TRANSPORT],
+    )
+    .joining(Families::Same),
+    esp_row(
+        "esp-transport-chacha20-udp",
+        "ESP transport (IPsec) in UDP, ChaCha20-Poly1305",
+        &[IP, UDP_4500, ESP_CHACHA20, TRANSPORT],
+    )
+    .joining(Families::Same),
+    esp_row(
         "esp-transport-cbc-sha1",
         "ESP transport (IPsec), AES-CBC, HMAC-SHA1-96",
         &[IP, ESP_CBC_SHA1, TRANSPORT],
     )
     .joining(Families::Same),
     esp_row(
+        "esp-transport-cbc-sha1-udp",
+        "ESP transport (IPsec) in UDP, AES-CBC, HMAC-SHA1-96",
+        &[IP, UDP_4500, ESP_CBC_SHA1, TRANSPORT],
+    )
+    .joining(Families::Same),
+    esp_row(
         "esp-transport-cbc-sha256",
         "ESP transport (IPsec), AES-CBC, HMAC-SHA2-256-128",
         &[IP, ESP_CBC_SHA256, TRANSPORT],
+    )
+    .joining(Families::Same),
+    esp_row(
+        "esp-transport-cbc-sha256-udp",
+        "ESP transport (IPsec) in UDP, AES-CBC, HMAC-SHA2-256-128",
+        &[IP, UDP_4500, ESP_CBC_SHA256, TRANSPORT],
     )
     .joining(Families::Same),
     openvpn("openvpn-udp-aead", "OpenVPN over UDP, AEAD cipher", &[IP, UDP, OPENVPN_AEAD]),
@@ -92,6 +116,20 @@ pub(crate) static ENCAPSULATIONS: &[Encapsulation] = &[
     )
     .customarily(1500)
     .at_most(65_535 - 24),
+    openvpn(
+        "openvpn-tcp-cbc-sha1",
+        "OpenVPN over TCP, AES-CBC, HMAC-SHA1",
+        &[IP, TCP, OPENVPN_LENGTH, OPENVPN_CBC_SHA1],
+    )
+    .customarily(1500)
+    .at_most(65_535 - OPENVPN_CBC_MOST),
+    openvpn(
+        "openvpn-tcp-cbc-sha256",
+        "OpenVPN over TCP, AES-CBC, HMAC-SHA256",
+        &[IP, TCP, OPENVPN_LENGTH, OPENVPN_CBC_SHA256],
+    )
+    .customarily(1500)
+    .at_most(65_535 - OPENVPN_CBC_MOST),
     pptp("pptp-mppe", "PPTP with MPPE", &[IP, PPTP_GRE, PPP_ADDRESS, PPP_PROTOCOL, MPPE]),
     pptp(
         "pptp-mppe-ack",
@@ -145,6 +183,12 @@ pub(crate) static ENCAPSULATIONS: &[Encapsulation] = &[
     ),
     l2tp_esp("l2tp-esp-gcm", "L2TP in ESP (IPsec), AES-GCM-16", &l2tp_in(ESP_GCM)),
     l2tp_esp("l2tp-esp-gcm-udp", "L2TP in ESP (IPsec) in UDP, AES-GCM-16", &l2tp_in_udp(ESP_GCM)),
+    l2tp_esp("l2tp-esp-chacha20", "L2TP in ESP (IPsec), ChaCha20-Poly1305", &l2tp_in(ESP_CHACHA20)),
+    l2tp_esp(
+        "l2tp-esp-chacha20-udp",
+        "L2TP in ESP (IPsec) in UDP, ChaCha20-Poly1305",
+        &l2tp_in_udp(ESP_CHACHA20),
+    ),
     l2tp_esp(
         "l2tp-esp-cbc-sha1",
         "L2TP in ESP (IPsec), AES-CBC, HMAC-SHA1-96",
@@ -176,9 +220,29 @@ pub(crate) static ENCAPSULATIONS: &[Encapsulation] = &[
         &l2tp_length_in_udp(ESP_GCM),
     ),
     l2tp_esp(
+        "l2tp-length-esp-chacha20",
+        "L2TP with length field in ESP (IPsec), ChaCha20-Poly1305",
+        &l2tp_length_in(ESP_CHACHA20),
+    ),
+    l2tp_esp(
+        "l2tp-length-esp-chacha20-udp",
+        "L2TP with length field in ESP (IPsec) in UDP, ChaCha20-Poly1305",
+        &l2tp_length_in_udp(ESP_CHACHA20),
+    ),
+    l2tp_esp(
+        "l2tp-length-esp-cbc-sha1",
+        "L2TP with length field in ESP (IPsec), AES-CBC, HMAC-SHA1-96",
+        &l2tp_length_in(ESP_CBC_SHA1),
+    ),
+    l2tp_esp(
         "l2tp-length-esp-cbc-sha1-udp",
         "L2TP with length field in ESP (IPsec) in UDP, AES-CBC, HMAC-SHA1-96",
         &l2tp_length_in_udp(ESP_CBC_SHA1),
+    ),
+    l2tp_esp(
+        "l2tp-length-esp-cbc-sha256",
+        "L2TP with length field in ESP (IPsec), AES-CBC, HMAC-SHA2-256-128",
+        &l2tp_length_in(ESP_CBC_SHA256),
     ),
     l2tp_esp(
         "l2tp-length-esp-cbc-sha256-udp",
@@ -296,7 +360,10 @@ const TLS_RECORD: u16 = 16_384;
 /// SSTP's length has 12 bits and counts its own 4 bytes (MS-SSTP section 2.2.1, from memory) and PPP's 4.
 const SSTP_INNER: u16 = 4095 - 8;
 
-const OPEN: Protection = Protection {
+/// Opcode and peer id 4, HMAC at most 32, IV 16, packet id 4, padding at most 16 (OpenVPN's crypto.h).
+const OPENVPN_CBC_MOST: u16 = 4 + 32 + 16 + 4 + 16;
+
+pub(crate) const OPEN: Protection = Protection {
     confidentiality: Confidentiality::None,
     reason: "nothing is encrypted, everyone on the path can read it",
 };

@@ -1,18 +1,28 @@
-//! What the path model says of many encapsulations on one link.
+//! What the path model says: many encapsulations beside each other, or one in depth.
+
+mod columns;
+mod csv_lines;
+mod depth;
+mod depth_text;
+mod grid;
+mod ways;
+
+#[cfg(test)]
+mod tests;
 
 use std::io::{self, Write};
 
 use culvert_pathmodel::{
-    Ceiling, CeilingQuestion, Confidentiality, Encapsulation, Family, Link, ceiling,
+    Ceiling, CeilingQuestion, Conditions, Confidentiality, Encapsulation, Family, Link, Path,
+    ceiling, find,
 };
-use culvert_units::{BitRate, Fraction, Mtu};
+use culvert_units::{Fraction, Mtu};
 use serde::Serialize;
 
-use crate::{
-    cells::spreadsheet,
-    figures::{megabits, or_missing, share},
-    table,
-};
+use crate::table;
+use columns::Column;
+use depth::InDepth;
+use ways::Way;
 
 /// The name and version of the table as a file.
 pub const CEILING_SCHEMA: &str = "culvert/ceiling/1";
@@ -27,7 +37,12 @@ pub struct CeilingTable {
     inner_family: Family,
     inner_mtu_asked: Option<Mtu>,
     timestamps: bool,
+    through: Vec<Around>,
+    path: Option<Path>,
+    conditions: Option<Conditions>,
     rows: Vec<CeilingRow>,
+    /// For a single encapsulation.
+    in_depth: Option<InDepth>,
 }
 
 /// One encapsulation.
@@ -37,25 +52,42 @@ pub struct CeilingRow {
     pub key: String,
     /// Its name for people.
     pub name: String,
-    /// Whether strangers can read what it carries.
+    /// Whether strangers can read what it carries, the tunnels around it considered.
     pub confidentiality: Confidentiality,
-    /// What it allows; `null` when the model refuses.
+    /// What it allows on `link`; `null` when the model refuses.
     pub ceiling: Option<Ceiling>,
-    /// TCP goodput as a share of that of the plain path.
+    /// TCP goodput as a share of that of the plain path; toward far where the directions differ.
     pub share_of_plain: Option<Fraction>,
+    /// What it allows over the whole path: one when both directions are alike, else toward far and toward near.
+    pub(crate) ways: Vec<Way>,
     /// Why the model refuses.
     pub refused: Option<String>,
 }
 
+/// A tunnel around all rows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+struct Around {
+    encapsulation: String,
+    outer_family: Family,
+    interface_mtu: Option<Mtu>,
+}
+
 impl CeilingTable {
-    /// Asks `question` of each encapsulation in turn; the one it names itself does not matter.
+    /// Asks `question` of each encapsulation in turn; the one it names itself does not matter. With a `path` its links
+    /// say what passes, and `question.link` is only what headers are shown for. A single one is shown in depth.
     pub fn new<'a>(
         question: &CeilingQuestion<'_>,
+        path: Option<&Path>,
+        conditions: Option<&Conditions>,
         encapsulations: impl IntoIterator<Item = &'a Encapsulation>,
     ) -> Self {
-        let plain = culvert_pathmodel::find("none")
-            .ok()
-            .and_then(|plain| ceiling(&of(question, plain)).ok());
+        let asked = Asked { question, path, conditions };
+        let plain = asked.plain();
+        let encapsulations: Vec<_> = encapsulations.into_iter().collect();
+        let in_depth = match encapsulations.as_slice() {
+            [only] => InDepth::new(&of(question, only)),
+            _ => None,
+        };
         Self {
             schema: CEILING_SCHEMA,
             link: question.link,
@@ -64,10 +96,11 @@ impl CeilingTable {
             inner_family: question.inner_family,
             inner_mtu_asked: question.inner_mtu,
             timestamps: question.timestamps,
-            rows: encapsulations
-                .into_iter()
-                .map(|encapsulation| row(question, encapsulation, plain.as_ref()))
-                .collect(),
+            through: around(question),
+            path: path.cloned(),
+            conditions: conditions.copied(),
+            rows: encapsulations.iter().map(|one| asked.row(one, &plain)).collect(),
+            in_depth,
         }
     }
 
@@ -76,18 +109,22 @@ impl CeilingTable {
         &self.rows
     }
 
-    /// The table in at most `width` columns of text, with what it supposes above it.
+    /// In at most `width` columns of text, with what is supposed above it.
     pub fn terminal(&self, width: u16) -> String {
-        let mut text = format!("{}\n\n", self.supposed());
-        let columns: Vec<_> =
-            COLUMNS.iter().filter(|column| column.essential || width >= WIDE).collect();
-        let names: Vec<_> = columns.iter().map(|column| column.name).collect();
-        let cells = |row| columns.iter().map(|column| (column.cell)(row)).collect();
-        let rows: Vec<_> = self.rows.iter().map(cells).collect();
-        text.push_str(&table::lines(width, &names, &rows));
+        if let ([row], Some(depth)) = (self.rows.as_slice(), &self.in_depth) {
+            return depth_text::text(self, row, depth, width);
+        }
+        let mut text = self.supposed(width);
+        text.push('\n');
+        if self.path.is_none() && self.conditions.is_none() {
+            self.tabulate(&mut text, width, &columns::of_one_rate(self, width));
+        } else {
+            self.tabulate(&mut text, width, &columns::sizes(true));
+            self.tabulate_ways(&mut text, width);
+        }
         for row in &self.rows {
             if let Some(refused) = &row.refused {
-                text.push_str(&table::paragraph(width, "  ! ", &format!("{}: {refused}", row.key)));
+                text.push_str(&table::paragraph(width, "  !", &format!("{}: {refused}", row.key)));
             }
         }
         text.push('\n');
@@ -95,38 +132,34 @@ impl CeilingTable {
         text
     }
 
+    fn tabulate(&self, text: &mut String, width: u16, columns: &[Column]) {
+        let names: Vec<_> = columns.iter().map(|column| column.name).collect();
+        let cells = |row| columns.iter().map(|column| (column.cell)(row)).collect();
+        let rows: Vec<_> = self.rows.iter().map(cells).collect();
+        text.push_str(&table::lines(width, &names, &rows));
+    }
+
+    fn tabulate_ways(&self, text: &mut String, width: u16) {
+        let ways = self.rows.iter().map(|row| row.ways.len()).max().unwrap_or(0);
+        for at in 0..ways {
+            let here = || self.rows.iter().filter_map(|row| row.ways.get(at));
+            let toward = here().find_map(ways::toward);
+            text.push('\n');
+            if let Some(toward) = toward {
+                text.push_str(&table::paragraph(width, "", &format!("Toward {toward}")));
+            }
+            self.tabulate(text, width, &columns::of_way(self, at));
+            let short = here().flat_map(Way::short_of_acknowledgements);
+            if let Some(link) = short.max_by_key(|link| link.acknowledgements) {
+                let warning = format!("up to: {}", ways::short_text(link));
+                text.push_str(&table::paragraph(width, "  !", &warning));
+            }
+        }
+    }
+
     /// One line an encapsulation.
     pub fn csv(&self, out: &mut dyn Write) -> io::Result<()> {
-        let mut csv = csv::Writer::from_writer(out);
-        csv.write_record(CSV_COLUMNS)?;
-        for row in &self.rows {
-            let figure = |figure: fn(&Ceiling) -> String| {
-                row.ceiling.as_ref().map(figure).unwrap_or_default()
-            };
-            csv.write_record([
-                CEILING_SCHEMA.to_owned(),
-                spreadsheet(&row.key),
-                spreadsheet(&row.name),
-                confidentiality(row).to_owned(),
-                self.link.rate.bits_per_second().to_string(),
-                self.underlay_mtu.to_string(),
-                figure(|ceiling| ceiling.inner_mtu.to_string()),
-                figure(|ceiling| ceiling.largest_inner.to_string()),
-                figure(|ceiling| ceiling.mss_clamp.to_string()),
-                figure(|ceiling| ceiling.outer_length.to_string()),
-                figure(|ceiling| ceiling.wire_length.to_string()),
-                figure(|ceiling| ceiling.tcp_payload.to_string()),
-                figure(|ceiling| ceiling.tcp.bits_per_second().to_string()),
-                figure(|ceiling| ceiling.udp_payload.to_string()),
-                figure(|ceiling| ceiling.udp.bits_per_second().to_string()),
-                figure(|ceiling| ceiling.packets_per_second.to_string()),
-                row.share_of_plain.map(|share| share.get().to_string()).unwrap_or_default(),
-                figure(|ceiling| ceiling.fragments().to_string()),
-                figure(|ceiling| ceiling.is_estimate.to_string()),
-                row.refused.clone().unwrap_or_default(),
-            ])?;
-        }
-        csv.flush()
+        csv_lines::write(self, out)
     }
 
     /// One indented document and a newline.
@@ -135,17 +168,67 @@ impl CeilingTable {
         writeln!(out)
     }
 
-    fn supposed(&self) -> String {
+    /// What the figures are for, as a paragraph, then a line for each link where there are several.
+    fn supposed(&self, width: u16) -> String {
         let timestamps = if self.timestamps { "with" } else { "without" };
-        let mtu = self.inner_mtu_asked.map(|mtu| format!(", tunnel MTU {mtu}"));
-        format!(
-            "{} link, MTU {}, {} outside, {} inside, TCP {timestamps} timestamps{}",
-            self.link.rate,
-            self.underlay_mtu,
-            self.outer_family,
-            self.inner_family,
-            mtu.unwrap_or_default()
-        )
+        let mut facts = vec![
+            format!("MTU {}", self.underlay_mtu),
+            format!("{} outside", self.outer_family),
+            format!("{} inside", self.inner_family),
+            format!("TCP {timestamps} timestamps"),
+        ];
+        facts.extend(self.inner_mtu_asked.map(|mtu| format!("tunnel MTU {mtu}")));
+        facts.extend(self.through.iter().map(|tunnel| format!("through {}", tunnel.encapsulation)));
+        let lead = self.path.is_none().then(|| ways::link_text(&self.link));
+        let facts: Vec<_> = lead.into_iter().chain(facts).collect();
+        let mut text = table::paragraph(width, "", &facts.join(", "));
+        for link in self.path.iter().flat_map(|path| &path.links) {
+            text.push_str(&table::paragraph(width, "  -", &ways::path_link_text(link)));
+        }
+        if let Some(conditions) = &self.conditions {
+            text.push_str(&table::paragraph(width, "", &ways::conditions_text(conditions)));
+        }
+        text
+    }
+}
+
+/// Everything that is asked of each encapsulation.
+struct Asked<'q, 'a> {
+    question: &'q CeilingQuestion<'a>,
+    path: Option<&'q Path>,
+    conditions: Option<&'q Conditions>,
+}
+
+impl Asked<'_, '_> {
+    fn row(&self, encapsulation: &Encapsulation, plain: &[Way]) -> CeilingRow {
+        let question = of(self.question, encapsulation);
+        let answer = ceiling(&question).and_then(|full| {
+            let ways = ways::ways(&question, &full, self.path, self.conditions)?;
+            Ok((full, ways))
+        });
+        let refused = answer.as_ref().err().map(ToString::to_string);
+        let (full, ways) = answer.map_or((None, Vec::new()), |(full, ways)| (Some(full), ways));
+        let ways: Vec<_> =
+            ways.into_iter().enumerate().map(|(at, way)| way.beside(plain.get(at))).collect();
+        CeilingRow {
+            key: encapsulation.key().to_owned(),
+            name: encapsulation.name().to_owned(),
+            confidentiality: question.protection().0.confidentiality,
+            share_of_plain: ways.first().and_then(|way| way.share_of_plain),
+            ceiling: full,
+            ways,
+            refused,
+        }
+    }
+
+    /// The ways of the path without any tunnel; none when the model refuses them.
+    fn plain(&self) -> Vec<Way> {
+        let Ok(plain) = find("none") else { return Vec::new() };
+        let question =
+            CeilingQuestion { through: Vec::new(), inner_mtu: None, ..of(self.question, plain) };
+        ceiling(&question)
+            .and_then(|full| ways::ways(&question, &full, self.path, None))
+            .unwrap_or_default()
     }
 }
 
@@ -153,118 +236,17 @@ fn of<'a>(question: &CeilingQuestion<'a>, encapsulation: &'a Encapsulation) -> C
     CeilingQuestion { encapsulation, ..question.clone() }
 }
 
-fn row(
-    question: &CeilingQuestion<'_>,
-    encapsulation: &Encapsulation,
-    plain: Option<&Ceiling>,
-) -> CeilingRow {
-    let answer = ceiling(&of(question, encapsulation));
-    let tcp = |ceiling: &Ceiling| ceiling.tcp.bits_per_second() as f64;
-    let share_of_plain = answer
-        .as_ref()
-        .ok()
-        .zip(plain)
-        .and_then(|(ceiling, plain)| Fraction::of(tcp(ceiling), tcp(plain)));
-    CeilingRow {
-        key: encapsulation.key().to_owned(),
-        name: encapsulation.name().to_owned(),
-        confidentiality: encapsulation.protection().confidentiality,
-        refused: answer.as_ref().err().map(ToString::to_string),
-        share_of_plain,
-        ceiling: answer.ok(),
-    }
+fn around(question: &CeilingQuestion<'_>) -> Vec<Around> {
+    let around = question.through.iter().map(|tunnel| Around {
+        encapsulation: tunnel.encapsulation.key().to_owned(),
+        outer_family: tunnel.outer_family,
+        interface_mtu: tunnel.interface_mtu,
+    });
+    around.collect()
 }
 
-/// A column of the terminal's table.
-struct Column {
-    name: &'static str,
-    cell: fn(&CeilingRow) -> String,
-    /// Shown on narrow terminals too.
-    essential: bool,
-}
-
-/// From this width on every column fits beside the longest key.
-const WIDE: u16 = 112;
-
-const COLUMNS: &[Column] = &[
-    Column { name: "encapsulation", cell: |row| row.key.clone(), essential: true },
-    Column { name: "secrecy", cell: |row| confidentiality(row).to_owned(), essential: true },
-    Column { name: "MTU", cell: |row| figure(row, inner_mtu), essential: true },
-    Column {
-        name: "largest MTU",
-        cell: |row| figure(row, |ceiling| ceiling.largest_inner.to_string()),
-        essential: false,
-    },
-    Column {
-        name: "MSS clamp",
-        cell: |row| figure(row, |ceiling| ceiling.mss_clamp.to_string()),
-        essential: true,
-    },
-    Column {
-        name: "outer bytes",
-        cell: |row| figure(row, |ceiling| ceiling.outer_length.to_string()),
-        essential: false,
-    },
-    Column {
-        name: "TCP Mbit/s",
-        cell: |row| figure(row, |ceiling| estimate(ceiling, ceiling.tcp)),
-        essential: true,
-    },
-    Column { name: "of plain", cell: |row| share(row.share_of_plain), essential: true },
-    Column {
-        name: "UDP Mbit/s",
-        cell: |row| figure(row, |ceiling| estimate(ceiling, ceiling.udp)),
-        essential: false,
-    },
-    Column {
-        name: "packets per s",
-        cell: |row| figure(row, |ceiling| ceiling.packets_per_second.to_string()),
-        essential: false,
-    },
-];
-
-fn figure(row: &CeilingRow, figure: fn(&Ceiling) -> String) -> String {
-    or_missing(row.ceiling.as_ref().map(figure))
-}
-
-fn inner_mtu(ceiling: &Ceiling) -> String {
-    let mark = if ceiling.fragments() { "*" } else { "" };
-    format!("{mark}{}", ceiling.inner_mtu)
-}
-
-fn estimate(ceiling: &Ceiling, rate: BitRate) -> String {
-    let mark = if ceiling.is_estimate { "~" } else { "" };
-    format!("{mark}{}", megabits(rate.bits_per_second() as f64))
-}
-
-const CSV_COLUMNS: [&str; 20] = [
-    "schema",
-    "encapsulation",
-    "name",
-    "confidentiality",
-    "link_bps",
-    "underlay_mtu_bytes",
-    "inner_mtu_bytes",
-    "largest_inner_mtu_bytes",
-    "mss_clamp_bytes",
-    "outer_packet_bytes",
-    "wire_bytes",
-    "tcp_payload_bytes",
-    "tcp_bps",
-    "udp_payload_bytes",
-    "udp_bps",
-    "packets_per_second",
-    "tcp_share_of_plain",
-    "splits_packets",
-    "estimate",
-    "refused",
-];
-
-const NOTE: &str = "~ marks an estimate (a tunnel over TCP), * packets that are split on their way. These are bounds set by \
-                    headers alone; no path exceeds them, and many reach less.";
-
-fn confidentiality(row: &CeilingRow) -> &'static str {
-    match row.confidentiality {
+const fn secrecy(confidentiality: Confidentiality) -> &'static str {
+    match confidentiality {
         Confidentiality::None => "none",
         Confidentiality::Broken => "broken",
         Confidentiality::Sound => "sound",
@@ -272,61 +254,5 @@ fn confidentiality(row: &CeilingRow) -> &'static str {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn table() -> CeilingTable {
-        let rows: Vec<_> = ["none", "wireguard", "pptp-mppe"]
-            .map(|key| culvert_pathmodel::find(key).expect("a row"))
-            .to_vec();
-        let link = Link::ethernet(BitRate::from_megabits(100));
-        CeilingTable::new(&CeilingQuestion::new(link, rows[0]), rows)
-    }
-
-    // 100 × 1448 / (1500 + 38) = 94.15; WireGuard at MTU 1420: 100 × 1368 / (1480 + 38) = 90.12, 95.7 % of it; PPTP
-    // at its largest, 1460: 100 × 1408 / (1500 + 38) = 91.55, 97.2 %.
-    #[test]
-    fn shows_the_arithmetic() {
-        insta::assert_snapshot!("narrow", table().terminal(80));
-        insta::assert_snapshot!("wide", table().terminal(120));
-    }
-
-    #[test]
-    fn csv_has_numbers_without_units_and_empty_cells() {
-        let mut table = table();
-        table.rows[2].ceiling = None;
-        let mut bytes = Vec::new();
-        table.csv(&mut bytes).expect("written");
-        let text = String::from_utf8(bytes).expect("text");
-        let lines: Vec<Vec<&str>> = text.lines().map(|line| line.split(',').collect()).collect();
-        let column =
-            |name: &str| CSV_COLUMNS.iter().position(|column| *column == name).expect(name);
-        assert_eq!(lines[0], CSV_COLUMNS);
-        assert_eq!(lines[2][column("tcp_bps")], "90118577");
-        assert_eq!(lines[2][column("mss_clamp_bytes")], "1380");
-        assert_eq!(lines[3].last(), Some(&""));
-        assert!(text.lines().nth(3).expect("pptp").contains(",,,"));
-    }
-
-    #[test]
-    fn json_carries_its_version_and_the_question() {
-        let mut bytes = Vec::new();
-        table().json(&mut bytes).expect("written");
-        let document: serde_json::Value = serde_json::from_slice(&bytes).expect("JSON");
-        assert_eq!(document["schema"], CEILING_SCHEMA);
-        assert_eq!(document["link"]["rate"], 100_000_000);
-        assert_eq!(document["rows"][1]["ceiling"]["tcp"], 90_118_577);
-        assert_eq!(document["rows"][2]["confidentiality"], "broken");
-    }
-
-    #[test]
-    fn a_refusal_is_a_row_too() {
-        let pptp = culvert_pathmodel::find("pptp-mppe").expect("a row");
-        let mut question = CeilingQuestion::new(Link::ethernet(BitRate::from_megabits(100)), pptp);
-        question.outer_family = Family::Ipv6;
-        let table = CeilingTable::new(&question, [pptp]);
-        assert_eq!(table.rows()[0].ceiling, None);
-        assert!(table.terminal(100).contains("pptp-mppe does not run over IPv6"));
-    }
-}
+const NOTE: &str = "~ marks an estimate (a tunnel over TCP), * packets that are split on their way. These are bounds set by \
+                    headers alone; no path exceeds them, and many reach less.";

@@ -1,16 +1,21 @@
 //! The command line of `culvert`, as typed.
 
+use std::num::NonZeroU16;
 use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::{Parser, Subcommand, ValueEnum};
-use culvert_pathmodel::{Counted, Encapsulation, Family, Framing, ParseEncapsulationError};
+use culvert_pathmodel::{
+    Counted, Encapsulation, Family, Framing, LossRatio, LossResponse, ParseEncapsulationError,
+    PathLink,
+};
 use culvert_record::Place;
 use culvert_session::plan::{Settle, Target, Toward};
 use culvert_units::{
-    BitRate, Bytes, ExitStatus, Explain as _, Mtu, explain, explain_usage, parse_duration,
+    BitRate, Bytes, ExitStatus, Explain as _, Fraction, Mtu, explain, explain_usage, parse_duration,
 };
 
+use crate::commands::ceiling::typed;
 use crate::console::Console;
 use crate::invite_source;
 
@@ -19,7 +24,12 @@ use crate::invite_source;
 /// Measure the bare path first, through one forwarded port, then the same two hosts through each tunnel. Only load
 /// networks you own or may load (RFC 6815); the rules of your provider, employer and place come first.
 #[derive(Debug, Parser)]
-#[command(name = "culvert", version, disable_help_subcommand = true)]
+#[command(
+    name = "culvert",
+    version,
+    disable_help_subcommand = true,
+    arg_required_else_help = false
+)]
 pub(crate) struct Args {
     #[command(subcommand)]
     pub(crate) command: Command,
@@ -31,7 +41,10 @@ pub(crate) struct Args {
 /// Reads the process's arguments; an error was explained already, and help or version were shown.
 pub(crate) fn parse() -> Result<Args, ExitStatus> {
     let console = Console::new(false);
-    if std::env::args().any(|argument| invite_source::holds_an_invite(&argument)) {
+    // An argument need not be text: `args` would panic at it.
+    if std::env::args_os()
+        .any(|argument| invite_source::holds_an_invite(&argument.to_string_lossy()))
+    {
         let error = invite_source::InviteSourceError::OnCommandLine;
         console.complain(&explain(&error));
         return Err(error.exit_status());
@@ -83,7 +96,7 @@ pub(crate) struct PacedArgs {
     #[command(flatten)]
     pub(crate) session: SessionArgs,
     /// UDP payload bits per second each way, such as 50Mbit/s
-    #[arg(long, value_name = "RATE")]
+    #[arg(long, value_name = "RATE", allow_hyphen_values = true)]
     pub(crate) pace: BitRate,
     /// UDP payload of each datagram, bytes
     #[arg(long, value_name = "BYTES", default_value_t = 1200, value_parser = clap::value_parser!(u16).range(32..=65_507))]
@@ -163,33 +176,74 @@ pub(crate) struct SurveyArgs {
 /// Options of the model.
 #[derive(Debug, clap::Args)]
 pub(crate) struct CeilingArgs {
-    /// Rate of the link
-    #[arg(long, value_name = "RATE", default_value = "1Gbit/s")]
-    pub(crate) link_rate: BitRate,
-    /// Framing of the link: ethernet, ethernet-vlan, pppoe, pppoe-vlan, pppoa-atm, pppoe-atm or ppp
-    #[arg(long, value_name = "NAME", default_value = "ethernet", value_parser = word::<Framing>)]
-    pub(crate) framing: Framing,
-    /// What the link's rate counts: line, frame or ip-layer
-    #[arg(long, value_name = "NAME", default_value = "line", value_parser = word::<Counted>)]
-    pub(crate) counted: Counted,
-    /// MTU of the underlay [default: that of the framing]
-    #[arg(long, value_name = "BYTES", value_parser = parse_mtu)]
-    pub(crate) mtu: Option<Mtu>,
-    /// Encapsulation to show; repeat it for several [default: all]
-    #[arg(long, value_name = "KEY", value_parser = parse_encapsulation)]
+    /// Encapsulation to show, in depth when it is the only one; repeat it for several [default: all]
+    #[arg(long, value_name = "KEY", value_parser = typed::encapsulation)]
     pub(crate) encapsulation: Vec<Encapsulation>,
-    /// MTU of the tunnel interface [default: the one the protocol sets]
-    #[arg(long, value_name = "BYTES", value_parser = parse_mtu)]
-    pub(crate) tunnel_mtu: Option<Mtu>,
+    #[arg(
+        long,
+        value_name = "TUNNEL",
+        value_parser = typed::tunnel,
+        help = "Tunnel around it, KEY[,ipv4|ipv6][,mtu=BYTES]; repeat it for more, the innermost first"
+    )]
+    pub(crate) through: Vec<typed::TypedTunnel>,
     /// Family of the outer packets
-    #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = word::<Family>)]
+    #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = typed::word::<Family>)]
     pub(crate) outer: Family,
     /// Family of the inner packets
-    #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = word::<Family>)]
+    #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = typed::word::<Family>)]
     pub(crate) inner: Family,
+    /// MTU of the tunnel interface [default: the one the protocol sets, else the largest that fits]
+    #[arg(long, value_name = "BYTES", value_parser = typed::mtu)]
+    pub(crate) tunnel_mtu: Option<Mtu>,
     /// Whether TCP segments carry timestamps (RFC 7323)
     #[arg(long, value_enum, default_value_t = OnOff::On)]
     pub(crate) timestamps: OnOff,
+    /// Rate of the line under the tunnel, in both directions
+    #[arg(long, value_name = "RATE", default_value = "1Gbit/s", value_parser = typed::rate, help_heading = LINE)]
+    pub(crate) link_rate: BitRate,
+    /// Its rate toward far, where it differs
+    #[arg(long, value_name = "RATE", value_parser = typed::rate, help_heading = LINE)]
+    pub(crate) link_rate_up: Option<BitRate>,
+    /// Its rate toward near, where it differs
+    #[arg(long, value_name = "RATE", value_parser = typed::rate, help_heading = LINE)]
+    pub(crate) link_rate_down: Option<BitRate>,
+    /// Its framing: ethernet, ethernet-vlan, pppoe, pppoe-vlan, pppoa-atm, pppoe-atm or ppp
+    #[arg(long, value_name = "NAME", default_value = "ethernet", value_parser = typed::word::<Framing>, help_heading = LINE)]
+    pub(crate) framing: Framing,
+    /// What its rate counts: line, frame or ip-layer
+    #[arg(long, value_name = "NAME", default_value = "line", value_parser = typed::word::<Counted>, help_heading = LINE)]
+    pub(crate) counted: Counted,
+    /// Its MTU [default: that of the framing]
+    #[arg(long, value_name = "BYTES", value_parser = typed::mtu, help_heading = LINE)]
+    pub(crate) mtu: Option<Mtu>,
+    /// The share of its rate that really passes, such as 60%; yours to state, nothing is assumed
+    #[arg(long, value_name = "SHARE", value_parser = typed::efficiency, help_heading = LINE)]
+    pub(crate) efficiency: Option<Fraction>,
+    /// Both directions take turns on it, and acknowledgements cost time
+    #[arg(long, help_heading = LINE)]
+    pub(crate) shared_medium: bool,
+    /// Further link of the path: NAME,rate=RATE or NAME,up=RATE,down=RATE, then any of framing=, counted=, mtu=,
+    /// efficiency=, carries=inner (it lies outside of the tunnel's ends), shared, end=far (up and down as seen from there)
+    #[arg(long, value_name = "LINK", value_parser = typed::link, help_heading = LINE)]
+    pub(crate) link: Vec<PathLink>,
+    /// Segments that one acknowledgement stands for (RFC 9293 section 3.8.6.3)
+    #[arg(long, value_name = "N", default_value = "2", help_heading = LINE)]
+    pub(crate) segments_per_acknowledgement: NonZeroU16,
+    /// Round-trip time, such as 40ms: shows what bounds one TCP connection besides headers
+    #[arg(long, value_name = "DURATION", value_parser = parse_duration, help_heading = CONNECTION)]
+    pub(crate) rtt: Option<Duration>,
+    /// The receiver's window, such as 4MiB
+    #[arg(long, value_name = "AMOUNT", requires = "rtt", value_parser = typed::amount, help_heading = CONNECTION)]
+    pub(crate) window: Option<Bytes>,
+    /// The socket buffer
+    #[arg(long, value_name = "AMOUNT", requires = "rtt", value_parser = typed::amount, help_heading = CONNECTION)]
+    pub(crate) buffer: Option<Bytes>,
+    /// Share of packets that are lost, such as 0.1%
+    #[arg(long, value_name = "SHARE", requires = "rtt", value_parser = typed::loss, help_heading = CONNECTION)]
+    pub(crate) loss: Option<LossRatio>,
+    /// How the transmitter reacts to loss: cubic or reno
+    #[arg(long, value_name = "NAME", default_value = "cubic", value_parser = typed::control, help_heading = CONNECTION)]
+    pub(crate) congestion_control: LossResponse,
     /// Print one JSON document
     #[arg(long, conflicts_with = "csv")]
     pub(crate) json: bool,
@@ -197,6 +251,9 @@ pub(crate) struct CeilingArgs {
     #[arg(long)]
     pub(crate) csv: bool,
 }
+
+const LINE: &str = "The line under the tunnel, and further links";
+const CONNECTION: &str = "One TCP connection";
 
 /// Options of the comparison.
 #[derive(Debug, clap::Args)]
@@ -210,12 +267,11 @@ pub(crate) struct CompareArgs {
 
 /// Options of the report.
 #[derive(Debug, clap::Args)]
-#[group(id = "formats", required = true, multiple = true, args = ["csv", "json", "markdown"])]
 pub(crate) struct ReportArgs {
     /// The ledger
     pub(crate) ledger: PathBuf,
     /// Write one line a run and direction to this file; - is standard output
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", required_unless_present_any = ["json", "markdown"])]
     pub(crate) csv: Option<PathBuf>,
     /// Write comparison and runs as one document to this file; - is standard output
     #[arg(long, value_name = "FILE")]
@@ -270,12 +326,6 @@ fn parse_encapsulation(text: &str) -> Result<Encapsulation, String> {
 
 fn parse_settle(text: &str) -> Result<Settle, culvert_units::ParseQuantityError> {
     if text == "auto" { Ok(Settle::Auto) } else { parse_duration(text).map(Settle::Fixed) }
-}
-
-fn parse_mtu(text: &str) -> Result<Mtu, String> {
-    let bytes: u16 =
-        text.parse().map_err(|_| format!("'{text}' is not a number of bytes up to 65535"))?;
-    Mtu::new(bytes).map_err(|error| error.to_string())
 }
 
 /// Reads one word of a closed list by the names it has in files.

@@ -89,6 +89,12 @@ pub(crate) const GRE_SEQUENCE: Layer = Layer::fixed("GRE sequence number", 4, "R
 
 pub(crate) const VXLAN: Layer = Layer::fixed("VXLAN", 8, "RFC 7348 section 5");
 pub(crate) const GENEVE: Layer = Layer::fixed("Geneve", 8, "RFC 8926 section 3.4");
+/// What [`GENEVE`] stands in, with `bytes` of options between it and the inner frame.
+pub(crate) fn geneve_with(bytes: u16) -> Vec<Layer> {
+    let options = Layer::fixed("Geneve options", bytes, "RFC 8926 section 3.5");
+    vec![IP, UDP, GENEVE, options, ETHERNET]
+}
+
 pub(crate) const ETHERNET: Layer =
     Layer::fixed("inner Ethernet header", 14, "RFC 894, RFC 7348 section 5, RFC 8926 section 3");
 

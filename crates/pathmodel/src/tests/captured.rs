@@ -54,6 +54,9 @@ const FOLLOWED: &[Followed] = &[
     ("pptp-mppe-pfc", LINUX, 1396, |n| 39 + n),
     ("pptp-mppe-pfc-ack", LINUX, 1396, |n| 43 + n),
     ("l2tp", LINUX, 1400, |n| 38 + n),
+    // The constants of these two are what the captured pairs above leave: 1472 - 1420 and 1468 - 1408.
+    ("l2tp-esp-gcm", LINUX, 1400, |n| 52 + up(n + 20, 4)),
+    ("l2tp-esp-cbc-sha256", LINUX, 1400, |n| 60 + up(n + 20, 16)),
     ("vxlan", "Linux 6.18", 1450, |n| 50 + n),
     ("gre", LINUX, 1476, |n| 24 + n),
     ("ipip", LINUX, 1480, |n| 20 + n),

@@ -5,8 +5,8 @@ use proptest::prelude::*;
 
 use super::mtu;
 use crate::{
-    CeilingQuestion, Counted, Encapsulation, Family, Framing, Link, Tunnel, all, ceiling,
-    ceiling_for_segment, ceiling_for_udp_payload,
+    CeilingQuestion, Counted, Encapsulation, Family, Framing, Link, Tunnel, UseOf, advice, all,
+    anatomy, ceiling, ceiling_for_segment, ceiling_for_udp_payload,
 };
 
 fn any_row() -> impl Strategy<Value = Encapsulation> {
@@ -15,6 +15,7 @@ fn any_row() -> impl Strategy<Value = Encapsulation> {
         1 => (1_u16..=1000, 1_u16..=256).prop_map(|(bytes, alignment)| {
             Encapsulation::custom(bytes, alignment).unwrap()
         }),
+        1 => (1_u16..=63).prop_map(|words| Encapsulation::geneve(words * 4).unwrap()),
     ]
 }
 
@@ -55,8 +56,11 @@ proptest! {
 
     #[test]
     fn the_breakdown_adds_up(row in any_row(), family in any_family(), tunnel in any_mtu(), inner in 40_u16..) {
-        let added: i64 = row.breakdown(inner, family, tunnel).iter().map(|(_, bytes)| bytes).sum();
-        prop_assert_eq!(i64::from(row.outer_length(inner, family, tunnel)), i64::from(inner) + added);
+        let wrapped = row.breakdown(inner, family, tunnel);
+        let added: i64 = wrapped.iter().map(|part| part.headers + i64::from(part.padding)).sum();
+        let outer = row.outer_length(inner, family, tunnel);
+        prop_assert_eq!(i64::from(outer), i64::from(inner) + added);
+        prop_assert_eq!(wrapped.last().map_or_else(|| u32::from(inner), |part| part.length), outer);
     }
 
     #[test]
@@ -103,9 +107,29 @@ proptest! {
             prop_assert!(answer.wire_length > u64::from(answer.udp_payload));
             prop_assert!(answer.mss_clamp >= 28);
         }
+        // The parts of the rate are all of it.
+        if let (Ok(answer), Ok(anatomy)) = (ceiling(&question), anatomy(&question)) {
+            let share: f64 = anatomy.uses.iter().map(|part| part.share.get()).sum();
+            prop_assert!((share - 1.0).abs() < 0.001, "{share}");
+            prop_assert!(anatomy.uses.iter().all(|part| part.on == UseOf::TunnelHeaders || part.bytes >= 0.0));
+            let split = anatomy.uses.iter().any(|part| part.on == UseOf::Splitting && part.bytes > 0.0);
+            prop_assert!(answer.is_estimate || split == answer.fragments());
+        }
+        if let Ok(advice) = advice(&question) {
+            let best = advice.choices.iter().find(|choice| choice.mtu == advice.mtu);
+            prop_assert!(best.is_some_and(|best| answer_is_whole(best.splits, &question)));
+            prop_assert!(advice.choices.iter().all(|choice| choice.tcp <= link.rate));
+        }
         for sized in [ceiling_for_udp_payload(&question, payload), ceiling_for_segment(&question, payload)].into_iter().flatten() {
             prop_assert!(sized.goodput <= link.rate && sized.share.get() < 1.0);
         }
+    }
+
+    /// The parts a link names are the bytes it takes.
+    #[test]
+    fn a_link_accounts_for_its_bytes(link in any_link(), length in 0_u32..200_000) {
+        let parts: u32 = link.parts(length).iter().map(|part| part.bytes).sum();
+        prop_assert_eq!(length + parts, link.wire_length(length));
     }
 
     #[test]
@@ -155,4 +179,9 @@ proptest! {
             prop_assert!(!stacked.fragments());
         }
     }
+}
+
+/// The advised MTU splits nothing, unless a tunnel further out was given an MTU that does.
+fn answer_is_whole(splits: bool, question: &CeilingQuestion<'_>) -> bool {
+    !splits || question.through.iter().any(|tunnel| tunnel.interface_mtu.is_some())
 }

@@ -6,7 +6,10 @@ use crate::{CeilingQuestion, Encapsulation, Link, find};
 
 mod bounds;
 mod captured;
+mod depth;
 mod laws;
+mod losses;
+mod outlooks;
 mod paths;
 mod published;
 mod questions;

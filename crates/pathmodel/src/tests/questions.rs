@@ -171,6 +171,30 @@ fn verdicts_on_secrecy() {
     }
 }
 
+/// A stack is as secret as its best tunnel.
+#[test]
+fn a_stack_keeps_secrets_where_one_tunnel_does() {
+    let through = |inner: &'static str, outer: &'static str| CeilingQuestion {
+        through: vec![Tunnel {
+            encapsulation: row(outer),
+            outer_family: Family::Ipv4,
+            interface_mtu: None,
+        }],
+        ..question(inner)
+    };
+    for (inner, outer, verdict, decides) in [
+        ("vxlan", "wireguard", Confidentiality::Sound, "wireguard"),
+        ("wireguard", "vxlan", Confidentiality::Sound, "wireguard"),
+        ("l2tp", "gre", Confidentiality::None, "l2tp"),
+        ("gre", "pptp-mppe", Confidentiality::Broken, "pptp-mppe"),
+        ("pptp-mppe", "esp-gcm", Confidentiality::Sound, "esp-gcm"),
+    ] {
+        let question = through(inner, outer);
+        let (protection, decisive) = question.protection();
+        assert_eq!((protection.confidentiality, decisive.key()), (verdict, decides));
+    }
+}
+
 #[test]
 fn keys_travel_as_strings() {
     for row in all() {

@@ -5,7 +5,8 @@
 
 use super::{gigabit, mtu, question, rounds_to, row};
 use crate::{
-    CeilingQuestion, Counted, Family, Family::*, Framing, Link, ceiling, ceiling_for_segment,
+    CeilingQuestion, Counted, Encapsulation, Family, Family::*, Framing, Link, ceiling,
+    ceiling_for_segment,
 };
 
 /// Key, outer family, inner MTU or 0 for the largest, largest inner packet in 1500 and in 1492, outer length of 1280,
@@ -100,6 +101,8 @@ fn remaining_rows() {
         ("tls13", 20 + 32 + 5 + 1 + 16, 0, 1),
         ("sstp-tls12", 20 + 32 + 29 + 4 + 4, 0, 1),
         ("sstp-tls13", 20 + 32 + 22 + 4 + 4, 0, 1),
+        ("openvpn-tcp-cbc-sha1", 20 + 32 + 2 + 4 + 20 + 16, 4 + 1, 16),
+        ("openvpn-tcp-cbc-sha256", 20 + 32 + 2 + 4 + 32 + 16, 4 + 1, 16),
         ("6in4", 20, 0, 1),
     ] {
         for inner in 40..=1500_u16 {
@@ -131,6 +134,31 @@ fn wireguard_mtu_to_set() {
     {
         assert_eq!(row("wireguard").largest_inner(mtu(underlay), family), Ok(mtu(largest)));
     }
+}
+
+/// An implementation that pads to 16 and does not stop at the MTU: 80 bytes and up(n, 16) over IPv6, 60 over IPv4. In 1500
+/// bytes 1408 fit over IPv6, a packet of 1420 would need 1504; in 1492 over IPv4 1424 fit where the clamp allows 1432.
+#[test]
+fn wireguard_without_the_clamp() {
+    let six = Encapsulation::custom(80, 16).unwrap();
+    for (inner, outer) in [(1280, 1360), (1400, 1488), (1420, 1504)] {
+        assert_eq!(six.outer_length(inner, Ipv6, mtu(1420)), outer);
+    }
+    for (underlay, largest) in [(1500, 1408), (1492, 1408)] {
+        assert_eq!(six.largest_inner(mtu(underlay), Ipv6), Ok(mtu(largest)));
+    }
+    for (timestamps, printed) in [(false, 896.46), (true, 888.60)] {
+        let question = CeilingQuestion {
+            outer_family: Ipv6,
+            timestamps,
+            ..CeilingQuestion::new(gigabit(), &six)
+        };
+        assert!(rounds_to(ceiling(&question).unwrap().tcp.megabits(), printed, 2));
+    }
+    let four = Encapsulation::custom(60, 16).unwrap();
+    assert_eq!(four.largest_inner(mtu(1492), Ipv4), Ok(mtu(1424)));
+    // A keepalive is an empty data message, 32 bytes in UDP.
+    assert_eq!(row("wireguard").outer_length(0, Ipv4, mtu(1420)), 60);
 }
 
 /// Payload, share of the link, and at 1 Gbit/s: payload / (MTU + 38).
