@@ -3,6 +3,7 @@
 use std::io::{self, Read as _, Write as _};
 use std::net::{Shutdown, TcpStream};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use culvert_os::{clock::monotonic_ns, tcp};
 use culvert_units::Bytes;
@@ -59,21 +60,56 @@ pub struct BulkShare {
     pub switch: Arc<Switch>,
     /// The socket buffer that was asked for, bytes.
     pub buffer_bytes: Option<u64>,
+    /// The payload that all flows together may move.
+    pub budget: Arc<Budget>,
 }
 
-/// Writes into all flows until the deadline, each at most its part of `budget`; then waits for acknowledgements.
+/// What the flows of one direction may still move, together.
+#[derive(Debug)]
+pub struct Budget {
+    most: u64,
+    left: AtomicU64,
+}
+
+impl Budget {
+    /// A budget of so many bytes; `None` is no bound.
+    pub fn new(most: Option<Bytes>) -> Self {
+        let most = most.map_or(u64::MAX, Bytes::get);
+        Self { most, left: AtomicU64::new(most) }
+    }
+
+    /// Takes at most `wanted` bytes; gives what is left of them to take, 0 when it is spent.
+    fn take(&self, wanted: u64) -> u64 {
+        let taken = |left: u64| left.checked_sub(wanted.min(left));
+        let before = self.left.fetch_update(Ordering::Relaxed, Ordering::Relaxed, taken);
+        before.unwrap_or(0).min(wanted)
+    }
+
+    fn give_back(&self, unused: u64) {
+        self.left.fetch_add(unused, Ordering::Relaxed);
+    }
+
+    fn is_spent(&self) -> bool {
+        self.left.load(Ordering::Relaxed) == 0
+    }
+
+    /// Whether a peer has sent more than it was allowed to.
+    const fn is_exceeded_by(&self, received: u64) -> bool {
+        received > self.most
+    }
+}
+
+/// Writes into all flows until the receiver has had enough or the time is over; then waits for acknowledgements.
 pub async fn transmit(
     flows: Vec<TcpStream>,
     share: BulkShare,
     block: Arc<[u8]>,
-    budget: Option<Bytes>,
 ) -> TransmitterReport {
-    let budget_each = budget.map_or(u64::MAX, |budget| budget.get() / (flows.len() as u64).max(1));
     let threads: Vec<_> = flows
         .into_iter()
         .map(|flow| {
             let (share, block) = (share.clone(), Arc::clone(&block));
-            on_thread("bulk-transmit", move || transmit_flow(&flow, &share, &block, budget_each))
+            on_thread("bulk-transmit", move || transmit_flow(&flow, &share, &block))
         })
         .collect();
     let mut total = TransmitterReport {
@@ -87,6 +123,7 @@ pub async fn transmit(
             Err(fault) => total.fault = Some(fault.to_string()),
         }
     }
+    total.budget_spent = share.budget.is_spent();
     total
 }
 
@@ -107,43 +144,47 @@ pub async fn receive(flows: Vec<TcpStream>, share: BulkShare, meter: Arc<Meter>)
     ReceiverReport {
         bytes: meter.total(),
         buffer: BufferReport { asked_bytes: share.buffer_bytes, granted_bytes: granted },
+        budget_exceeded: share.budget.is_exceeded_by(meter.total()),
         ..ReceiverReport::default()
     }
 }
 
-fn transmit_flow(
-    flow: &TcpStream,
-    share: &BulkShare,
-    block: &[u8],
-    budget: u64,
-) -> TransmitterReport {
+fn transmit_flow(flow: &TcpStream, share: &BulkShare, block: &[u8]) -> TransmitterReport {
     let mut report = TransmitterReport::default();
-    if let Err(error) = write_until_deadline(flow, share, block, budget, &mut report.bytes_written)
-    {
+    if let Err(error) = write_until_enough(flow, share, block, &mut report.bytes_written) {
         report.fault = Some(format!("writing failed: {error}"));
     }
     read_facts(flow, &mut report);
     let unacknowledged =
         if report.fault.is_none() { drain(flow, share) } else { unacknowledged(flow) };
     report.bytes = report.bytes_written.saturating_sub(unacknowledged);
+    // What was lost last is sent again only now.
+    report.retransmitted_bytes =
+        tcp::TcpInfo::read(flow).ok().and_then(|info| info.bytes_retransmitted);
     report
 }
 
-fn write_until_deadline(
+fn write_until_enough(
     mut flow: &TcpStream,
     share: &BulkShare,
     block: &[u8],
-    budget: u64,
     written: &mut u64,
 ) -> io::Result<()> {
     flow.set_write_timeout(Some(LOOK_UP_EVERY))?;
-    let deadline = share.timeline.deadline_ns();
-    while *written < budget && monotonic_ns() < deadline && !share.switch.is_stopped() {
-        let left = usize::try_from(budget - *written).unwrap_or(usize::MAX);
-        match flow.write(block.get(..left.min(block.len())).unwrap_or(block)) {
-            Ok(length) => *written += length as u64,
-            Err(error) if is_pause(&error) => {}
-            Err(error) => return Err(error),
+    let give_up = share.timeline.transmitting_ends_ns();
+    while monotonic_ns() < give_up && !share.switch.is_enough() {
+        let allowed = share.budget.take(block.len() as u64);
+        if allowed == 0 {
+            break;
+        }
+        let piece = usize::try_from(allowed).ok().and_then(|length| block.get(..length));
+        let outcome = flow.write(piece.unwrap_or(block));
+        let length = outcome.as_ref().map_or(0, |length| *length as u64);
+        share.budget.give_back(allowed.saturating_sub(length));
+        *written += length;
+        match outcome {
+            Err(error) if !is_pause(&error) => return Err(error),
+            _ => {}
         }
     }
     Ok(())
@@ -156,7 +197,6 @@ fn read_facts(flow: &TcpStream, report: &mut TransmitterReport) {
     if let Ok(info) = tcp::TcpInfo::read(flow) {
         report.segment_payload_bytes = Some(info.send_mss);
         report.timestamps = Some(info.timestamps);
-        report.retransmitted_bytes = info.bytes_retransmitted;
     }
 }
 
@@ -164,7 +204,7 @@ fn read_facts(flow: &TcpStream, report: &mut TransmitterReport) {
 ///
 /// Gives the payload bytes that were never acknowledged.
 fn drain(mut flow: &TcpStream, share: &BulkShare) -> u64 {
-    let bound = share.timeline.deadline_ns().max(monotonic_ns()).saturating_add(nanos(DRAIN));
+    let bound = monotonic_ns().saturating_add(nanos(DRAIN));
     let ended =
         flow.shutdown(Shutdown::Write).and_then(|()| flow.set_read_timeout(Some(LOOK_UP_EVERY)));
     while ended.is_ok() && monotonic_ns() < bound && !share.switch.is_stopped() {
@@ -198,7 +238,8 @@ fn receive_flow(flow: &TcpStream, share: &BulkShare, meter: &Meter) -> Option<u6
             Err(error) if is_pause(&error) => {}
             Err(_) => return granted(),
         }
-        if now >= share.timeline.reading_ends_ns(meter.origin_ns()) {
+        let over = now >= share.timeline.reading_ends_ns(meter.origin_ns());
+        if over || share.budget.is_exceeded_by(meter.total()) {
             break;
         }
     }

@@ -10,6 +10,8 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 
 /// How long one control message may take to leave. A peer that reads nothing for so long is gone.
 const SEND_PATIENCE: Duration = Duration::from_secs(5);
+/// How long the peer's goodbye is waited for.
+const GOODBYE_PATIENCE: Duration = Duration::from_secs(5);
 
 /// One end of the control channel. A single task owns it: it hears, and speaks between two messages.
 #[derive(Debug)]
@@ -76,7 +78,11 @@ impl<S: AsyncRead + AsyncWrite + Unpin> Channel<S> {
                 self.allowance.spend(Instant::now())?;
                 return serde_json::from_slice(&json).map_err(ChannelError::Unreadable);
             }
-            let length = self.stream.read(&mut self.piece).await.map_err(ChannelError::Lost)?;
+            let length = match self.stream.read(&mut self.piece).await {
+                // The peer's system closed for it: no goodbye, but an end all the same.
+                Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => 0,
+                read => read.map_err(ChannelError::Lost)?,
+            };
             if length == 0 {
                 return Err(ChannelError::Closed);
             }
@@ -98,6 +104,20 @@ impl<S: AsyncRead + AsyncWrite + Unpin> Channel<S> {
     /// The stream itself, for what only it knows.
     pub const fn stream(&self) -> &S {
         &self.stream
+    }
+
+    /// Says goodbye after the last word, and waits a little until the peer has done so too.
+    ///
+    /// Whoever lets go of a connection while words of the peer arrive has the system reset it, and the peer may lose
+    /// what was said to it last.
+    pub async fn close_after_peer(mut self) {
+        let goodbye = async {
+            self.stream.shutdown().await?;
+            while self.stream.read(&mut self.piece).await? > 0 {}
+            io::Result::Ok(())
+        };
+        // A peer that goes on talking, or is gone, has had its time.
+        let _ = tokio::time::timeout(GOODBYE_PATIENCE, goodbye).await;
     }
 
     /// Says goodbye: closes the TLS session so that the peer can tell an end from a break.
@@ -170,6 +190,27 @@ mod tests {
         for tick in 1..=10_000_u64 {
             assert!(steady.spend(start + Duration::from_millis(tick * 50)).is_ok());
         }
+    }
+
+    /// The peer still talks when the last word is said to it: it loses neither its own nor that one.
+    #[tokio::test]
+    async fn the_last_word_reaches_a_peer_that_talks() {
+        let door = tokio::net::TcpListener::bind(("127.0.0.1", 0)).await.expect("a port");
+        let address = door.local_addr().expect("an address");
+        let near = tokio::net::TcpStream::connect(address).await.expect("a connection");
+        let (far, _) = door.accept().await.expect("a connection");
+        let (mut near, mut far) = (Channel::new(near), Channel::new(far));
+        let closing = tokio::spawn(async move {
+            far.say(&"last").await.expect("said");
+            far.close_after_peer().await;
+        });
+        for _ in 0..3 {
+            tokio::time::sleep(Duration::from_millis(30)).await;
+            near.say(&"talk").await.expect("said");
+        }
+        assert_eq!(near.hear::<String>().await.expect("heard"), "last");
+        near.close().await;
+        closing.await.expect("closed");
     }
 
     #[tokio::test]

@@ -10,7 +10,7 @@ use crate::timeline::Timeline;
 
 /// The facts of this end for a session between `local` and `peer`.
 pub fn end_report(program: &str, local: IpAddr, peer: SocketAddr) -> EndReport {
-    let route = route::route_to(peer.ip(), Some(local)).ok();
+    let route = route::route_to_peer(peer, Some(local)).ok();
     let interface = route.map(|route| route.interface).filter(|name| !name.is_empty());
     let interface_mtu = route::interfaces().ok().and_then(|all| {
         all.into_iter()
@@ -39,7 +39,10 @@ pub async fn use_over_plateau(timeline: Timeline) -> UseReport {
     let program =
         program.and_then(|before| cpu::process_time().ok()?.total().checked_sub(before.total()));
     UseReport {
-        cores: cores.map(|cores| cores.iter().map(core_report).collect()),
+        // Samples too close to tell anything tell nothing.
+        cores: cores
+            .filter(|cores| !cores.is_empty())
+            .map(|cores| cores.iter().map(core_report).collect()),
         program_cpu_s: program.map(|time| time.as_secs_f64()),
     }
 }

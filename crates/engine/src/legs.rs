@@ -13,11 +13,13 @@ use culvert_session::grant::Session;
 use culvert_wire::message::{Load, ReceiverReport, TransmitterReport, Way, stream};
 use rustls::ConnectionCommon;
 
+use crate::bulk::Budget;
+use crate::facts::sleep_until;
 use crate::identity::{FlowKeys, flow_keys};
 use crate::meter::Meter;
 use crate::paced_receive::PacedReceive;
 use crate::paced_transmit::PacedTransmit;
-use crate::signals::{FlowIdentity, Proofing};
+use crate::signals::{FlowIdentity, Proofing, SocketNews};
 use crate::timeline::{DRAIN, LOOK_UP_EVERY, Switch, Timeline, nanos};
 use crate::{bulk, on_thread, paced_receive, paced_transmit};
 
@@ -76,7 +78,7 @@ pub struct Flows {
     /// TCP flows by the way their data goes.
     pub tcp: HashMap<Way, Vec<TcpStream>>,
     /// Datagram streams: identity, and the channel that brings their connected sockets.
-    pub datagram: HashMap<u8, (FlowIdentity, Receiver<FlowSocket>)>,
+    pub datagram: HashMap<u8, (FlowIdentity, Receiver<SocketNews>)>,
 }
 
 /// What runs at this end while data flows.
@@ -92,6 +94,20 @@ pub struct Legs {
 /// A running part of a session.
 pub type Leg<T> = Pin<Box<dyn Future<Output = T> + Send>>;
 
+/// What a leg ends with; never, when there is none (any more).
+pub async fn ended<T>(leg: &mut Option<Leg<T>>) -> T {
+    match leg {
+        Some(leg) => leg.await,
+        None => std::future::pending().await,
+    }
+}
+
+/// Ends when a receiver's settle and plateau are over, counted from its first byte.
+pub async fn receiving_is_over(meter: Arc<Meter>, timeline: Timeline) {
+    let first = meter.first_byte_ns().await;
+    sleep_until(first.saturating_add(timeline.length_ns)).await;
+}
+
 impl std::fmt::Debug for Legs {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Legs").field("meter", &self.meter).finish_non_exhaustive()
@@ -99,7 +115,7 @@ impl std::fmt::Debug for Legs {
 }
 
 impl Legs {
-    /// Starts what this end transmits and receives. Data flows from `timeline.start_ns`.
+    /// Prepares what this end transmits and receives; the threads start when the legs are first awaited.
     pub fn start(
         session: &Session,
         side: Side,
@@ -133,11 +149,12 @@ impl Starting<'_> {
             timeline: self.timeline,
             switch: Arc::clone(self.switch),
             buffer_bytes: self.session.request().buffer_bytes,
+            budget: Arc::new(Budget::new(self.session.budget_each_way())),
         };
         for (way, flows) in tcp {
             if self.side.transmits(way) {
-                let (block, budget) = (bulk::random_block(), self.session.budget_each_way());
-                legs.transmit = Some(Box::pin(bulk::transmit(flows, share.clone(), block, budget)));
+                let transmitting = bulk::transmit(flows, share.clone(), bulk::random_block());
+                legs.transmit = Some(Box::pin(transmitting));
             } else {
                 let receiving = bulk::receive(flows, share.clone(), Arc::clone(&legs.meter));
                 legs.receive = Some(Box::pin(receiving));
@@ -148,7 +165,7 @@ impl Starting<'_> {
     fn paced(
         &self,
         legs: &mut Legs,
-        streams: HashMap<u8, (FlowIdentity, Receiver<FlowSocket>)>,
+        streams: HashMap<u8, (FlowIdentity, Receiver<SocketNews>)>,
         pace_bps: u64,
         payload_bytes: u16,
     ) {
@@ -169,6 +186,7 @@ impl Starting<'_> {
                 }));
             } else {
                 legs.receive = Some(paced_receiver(PacedReceive {
+                    side: self.side,
                     flow,
                     sockets,
                     session,
@@ -202,10 +220,10 @@ pub fn flow_options(buffer_bytes: Option<u64>) -> FlowOptions {
 }
 
 /// A channel that brings a stream's sockets, holding the first one already.
-pub fn with_first_socket(socket: FlowSocket) -> (Sender<FlowSocket>, Receiver<FlowSocket>) {
+pub fn with_first_socket(socket: FlowSocket) -> (Sender<SocketNews>, Receiver<SocketNews>) {
     let (give, take) = channel();
     // The receiving half is right here: this cannot fail.
-    let _ = give.send(socket);
+    let _ = give.send(SocketNews::Use(socket));
     (give, take)
 }
 

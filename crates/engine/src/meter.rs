@@ -2,6 +2,8 @@
 
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use tokio::sync::Notify;
+
 /// The origin before the first byte was counted: no monotonic clock reaches it.
 const UNSET: u64 = u64::MAX;
 
@@ -16,6 +18,7 @@ pub struct Meter {
     last_ns: AtomicU64,
     total: AtomicU64,
     steps: Box<[AtomicU64]>,
+    begun: Notify,
 }
 
 impl Meter {
@@ -27,6 +30,7 @@ impl Meter {
             last_ns: AtomicU64::new(0),
             total: AtomicU64::new(0),
             steps: (0..steps).map(|_| AtomicU64::new(0)).collect(),
+            begun: Notify::new(),
         }
     }
 
@@ -40,7 +44,10 @@ impl Meter {
                 Ordering::Relaxed,
                 Ordering::Relaxed,
             ) {
-                Ok(_) => now_ns,
+                Ok(_) => {
+                    self.begun.notify_one();
+                    now_ns
+                }
                 Err(first) => first,
             };
         }
@@ -56,6 +63,16 @@ impl Meter {
     pub fn origin_ns(&self) -> Option<u64> {
         let origin = self.origin_ns.load(Ordering::Relaxed);
         (origin != UNSET).then_some(origin)
+    }
+
+    /// Waits for the first byte; gives when it was counted. For one waiter.
+    pub async fn first_byte_ns(&self) -> u64 {
+        loop {
+            match self.origin_ns() {
+                Some(origin) => return origin,
+                None => self.begun.notified().await,
+            }
+        }
     }
 
     /// All bytes counted.

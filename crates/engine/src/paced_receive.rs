@@ -6,11 +6,12 @@ use culvert_os::clock::{ClockPair, monotonic_ns};
 use culvert_os::udp::{FlowSocket, ReceiveBatch};
 use culvert_session::grant::Session;
 use culvert_stats::{Arrival, DelayVariation, InterarrivalJitter, Percentiles, SequenceLedger};
-use culvert_wire::datagram::DatagramHeader;
+use culvert_wire::datagram::{DatagramHeader, MAX_SIGNAL, SignalBody};
 use culvert_wire::message::{BufferReport, DelayReport, ReceiverReport, SequenceReport};
 
+use crate::legs::Side;
 use crate::meter::Meter;
-use crate::signals::{FlowIdentity, Proofing};
+use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{LOOK_UP_EVERY, Switch, Timeline};
 
 /// Datagrams taken by one system call at most.
@@ -19,8 +20,12 @@ const BATCH: usize = 64;
 const STRAGGLERS_NS: u64 = 500_000_000;
 /// How long a receiver that has everything waits for further copies.
 const FURTHER_COPIES_NS: u64 = 50_000_000;
-/// The waiting time after which a datagram counts as lost (RFC 7680 2.8.2), from the end of the plateau.
+/// The waiting time after which a datagram counts as lost at the latest (RFC 7680 2.8.2), from the end of the plateau.
 const LONGEST_WAIT_NS: u64 = 3_000_000_000;
+/// After so long without an authentic datagram the near end asks to be challenged again, nanoseconds. Its NAT may have
+/// given it another port, and a far end that only transmits learns of that from nothing else; it gives up after three
+/// seconds.
+const ASK_AFTER_QUIET_NS: u64 = 500_000_000;
 /// A wall clock that moves against the monotonic one by more than this between two batches was set: steering it moves
 /// it by at most 500 ppm (adjtimex(2)), 25 us in the 50 ms that pass at most.
 const CLOCK_STEP_NS: u64 = 500_000;
@@ -28,10 +33,12 @@ const CLOCK_STEP_NS: u64 = 500_000;
 /// What a paced receiver needs.
 #[derive(Debug)]
 pub struct PacedReceive {
+    /// Which end this is.
+    pub side: Side,
     /// Keys and numbers of its flow.
     pub flow: FlowIdentity,
     /// Brings the connected socket, and another when the peer's port has changed.
-    pub sockets: Receiver<FlowSocket>,
+    pub sockets: Receiver<SocketNews>,
     /// What was granted.
     pub session: Session,
     /// The payload of each datagram, bytes.
@@ -46,17 +53,12 @@ pub struct PacedReceive {
 
 /// Receives until everything that was sent has arrived, or nothing more can be expected.
 pub fn receive(plan: PacedReceive) -> ReceiverReport {
-    let Some(socket) = next_socket(&plan) else { return ReceiverReport::default() };
+    let Some(socket) = first_socket(&plan.sockets) else { return ReceiverReport::default() };
+    // Without a timeout the thread would wait for ever on a dead path; a socket that refuses it is unusable anyway.
+    let _ = socket.set_receive_timeout(Some(LOOK_UP_EVERY));
     let mut receiver = Receiving::new(plan, socket);
     receiver.run();
     receiver.report()
-}
-
-fn next_socket(plan: &PacedReceive) -> Option<FlowSocket> {
-    plan.sockets.recv().ok().inspect(|socket| {
-        // Without a timeout the thread would wait for ever on a dead path; a socket that refuses it is unusable anyway.
-        let _ = socket.set_receive_timeout(Some(LOOK_UP_EVERY));
-    })
 }
 
 struct Receiving {
@@ -69,6 +71,7 @@ struct Receiving {
     dropped_before: u64,
     drops_known: bool,
     last_arrival_ns: u64,
+    last_asked_ns: u64,
 }
 
 impl Receiving {
@@ -76,13 +79,15 @@ impl Receiving {
         let planned = plan.session.planned_datagrams();
         Self {
             socket,
-            batch: ReceiveBatch::new(BATCH, usize::from(plan.payload_bytes)),
+            // Signals come between the data, and are longer than the smallest of it.
+            batch: ReceiveBatch::new(BATCH, usize::from(plan.payload_bytes).max(MAX_SIGNAL)),
             ledger: SequenceLedger::with_range(planned, Some(plan.session.plateau_numbers())),
             times: Times::new(),
             refused: 0,
             dropped_before: 0,
             drops_known: true,
             last_arrival_ns: 0,
+            last_asked_ns: monotonic_ns(),
             plan,
         }
     }
@@ -93,11 +98,27 @@ impl Receiving {
             let count = self.socket.receive_batch(&mut self.batch).unwrap_or(0);
             if count > 0 {
                 self.take_in();
-            } else if let Ok(moved) = self.plan.sockets.try_recv() {
-                self.count_drops();
-                let _ = moved.set_receive_timeout(Some(LOOK_UP_EVERY));
-                self.socket = moved;
+            } else if let Ok(news) = self.plan.sockets.try_recv() {
+                self.take_news(news);
+            } else if self.plan.side == Side::Near {
+                self.ask_when_quiet();
             }
+        }
+    }
+
+    fn take_news(&mut self, news: SocketNews) {
+        // A pause is for those who send data.
+        let SocketNews::Use(moved) = news else { return };
+        self.count_drops();
+        let _ = moved.set_receive_timeout(Some(LOOK_UP_EVERY));
+        self.socket = moved;
+    }
+
+    fn ask_when_quiet(&mut self) {
+        let now = monotonic_ns();
+        if now.saturating_sub(self.last_arrival_ns.max(self.last_asked_ns)) >= ASK_AFTER_QUIET_NS {
+            self.last_asked_ns = now;
+            self.plan.flow.send(&self.socket, 0, SignalBody::Open);
         }
     }
 
@@ -133,6 +154,10 @@ impl Receiving {
                 Proofing::Answer.on_signal(&self.plan.flow, &self.socket, &signal);
                 continue;
             }
+            if header.length != self.plan.payload_bytes {
+                self.refused += 1;
+                continue;
+            }
             match self.ledger.accept(header.sequence) {
                 Arrival::New { .. } => {
                     bytes += datagram.payload.len() as u64;
@@ -165,6 +190,7 @@ impl Receiving {
         ReceiverReport {
             bytes: self.plan.meter.total(),
             series_steps: 0,
+            budget_exceeded: false,
             buffer: BufferReport {
                 asked_bytes: self.plan.session.request().buffer_bytes,
                 granted_bytes: Some(self.socket.granted().receive as u64),

@@ -4,20 +4,28 @@ use std::sync::{Arc, mpsc::Receiver};
 
 use culvert_os::clock::{monotonic_ns, set_timer_slack, sleep_until};
 use culvert_os::udp::{FlowSocket, ReceiveBatch, SendBatch, SendStop};
-use culvert_session::{grant::Session, pacing::Pacer};
+use culvert_session::{
+    grant::Session,
+    pacing::{LARGEST_DEBT_NS, Pacer},
+};
 use culvert_units::Bytes;
 use culvert_wire::datagram::{DatagramHeader, DatagramKind, HEADER_LEN, MAX_SIGNAL, SignalBody};
 use culvert_wire::message::{BufferReport, TransmitterReport};
 
-use crate::signals::{FlowIdentity, Proofing};
+use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{Switch, Timeline};
 
 /// Datagrams that leave by one system call at most.
 const BATCH: usize = 32;
 /// How often the transmitter looks for challenges and echoes, nanoseconds.
 const LOOK_AT_SIGNALS_EVERY_NS: u64 = 20_000_000;
-/// A wait after the host's own queue was full, nanoseconds: it then holds several datagrams' time at any rate.
+/// A wait after the host itself took no datagram, nanoseconds: a full queue then holds several datagrams' time at any rate.
 const AFTER_FULL_QUEUE_NS: u64 = 200_000;
+/// How long nothing may leave because of errors, nanoseconds. A single one may have been brought by ICMP for an earlier
+/// datagram: the path's MTU was learned, a route came back, or somebody forged it; the next datagram may well pass.
+const ERRORS_AT_MOST_NS: u64 = 500_000_000;
+/// Batches of signals taken at one look: whoever floods this socket does not keep its thread from the data.
+const MOST_LOOKS: usize = 8;
 /// How often the mapping of a NAT is kept open when nothing else is said, nanoseconds.
 const KEEPALIVE_EVERY_NS: u64 = 1_000_000_000;
 
@@ -27,7 +35,7 @@ pub struct PacedTransmit {
     /// Keys and numbers of its flow.
     pub flow: FlowIdentity,
     /// Brings the connected socket, and another when the peer's port has changed.
-    pub sockets: Receiver<FlowSocket>,
+    pub sockets: Receiver<SocketNews>,
     /// Its side of the address proof.
     pub proofing: Proofing,
     /// What was granted.
@@ -62,19 +70,22 @@ struct Transmitter {
     batch: SendBatch,
     incoming: ReceiveBatch,
     pacer: Pacer,
+    start_ns: u64,
     deadline_ns: u64,
+    paused: bool,
     number: u64,
     most: u64,
     plateau: PlateauSpan,
     next_look_ns: u64,
     next_keepalive_ns: u64,
+    failing_since_ns: Option<u64>,
     refused: u64,
     fault: Option<String>,
 }
 
 impl Transmitter {
     fn new(plan: PacedTransmit) -> Option<Self> {
-        let socket = plan.sockets.recv().ok()?;
+        let socket = first_socket(&plan.sockets)?;
         let budget = plan.session.budget_each_way().unwrap_or(Bytes::new(u64::MAX));
         let most = (budget.get() / u64::from(plan.payload_bytes).max(1))
             .min(plan.session.planned_datagrams());
@@ -85,6 +96,8 @@ impl Transmitter {
             batch,
             incoming: ReceiveBatch::new(8, MAX_SIGNAL),
             pacer: Pacer::new(plan.pace_bps, plan.payload_bytes, start_ns),
+            start_ns,
+            paused: false,
             // A thread that started late still sends for the whole length.
             deadline_ns: start_ns.saturating_add(plan.timeline.length_ns),
             number: 0,
@@ -92,6 +105,7 @@ impl Transmitter {
             plateau: PlateauSpan { from: numbers.start, to: numbers.end, ..PlateauSpan::default() },
             next_look_ns: 0,
             next_keepalive_ns: 0,
+            failing_since_ns: None,
             refused: 0,
             fault: None,
             socket,
@@ -103,19 +117,30 @@ impl Transmitter {
         let deadline = self.deadline_ns;
         while self.number < self.most && !self.plan.switch.is_stopped() && self.fault.is_none() {
             let now = monotonic_ns();
-            if now >= deadline {
+            // What was due before the deadline may leave a little late, as anywhere else in the run.
+            if now >= deadline.saturating_add(LARGEST_DEBT_NS)
+                || self.pacer.next_due_ns() >= deadline
+            {
                 break;
             }
             self.look_at_signals(now);
+            let look_again = now + LOOK_AT_SIGNALS_EVERY_NS;
+            if self.paused {
+                pause_until(look_again);
+                continue;
+            }
             let most = (BATCH as u64).min(self.most - self.number);
             match self.pacer.take(now, most) {
-                0 => pause_until(self.pacer.next_due_ns().min(deadline)),
+                0 => pause_until(self.pacer.next_due_ns().min(look_again)),
                 count => self.send(count),
             }
         }
-        let next_due = self.pacer.next_due_ns().min(deadline);
-        self.plateau.end(self.number, monotonic_ns().max(next_due));
-        self.report()
+        // The last number's own time belongs to the span, wherever the deadline lies.
+        let complete = self.number >= self.most;
+        let next_due = if complete { self.pacer.next_due_ns() } else { deadline };
+        let ended_ns = monotonic_ns().max(next_due);
+        self.plateau.end(self.number, ended_ns);
+        self.report(ended_ns)
     }
 
     fn send(&mut self, count: u64) {
@@ -140,29 +165,33 @@ impl Transmitter {
         let sent = outcome.sent as u64;
         self.plateau.sent(self.number, sent, now);
         self.number += sent;
+        if sent > 0 {
+            self.failing_since_ns = None;
+        }
         if let Some(stop) = outcome.stopped {
             self.on_stop(&stop, count - sent);
         }
     }
 
     fn on_stop(&mut self, stop: &SendStop, left: u64) {
+        self.pacer.put_back(left);
+        let now = monotonic_ns();
+        let since = *self.failing_since_ns.get_or_insert(now);
+        let lasts = now.saturating_sub(since) > ERRORS_AT_MOST_NS;
         match stop {
-            SendStop::QueueFull | SendStop::WouldBlock => {
-                self.pacer.put_back(left);
-                pause_until(monotonic_ns() + AFTER_FULL_QUEUE_NS);
-            }
-            SendStop::TooLong => {
+            // Nobody listens there any more, or somebody says so: the address proof tells.
+            SendStop::Failed(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {}
+            SendStop::TooLong if lasts => {
                 self.refused += left;
                 self.fault = Some(format!(
                     "the system refused datagrams of {} bytes payload: larger than the path's MTU allows",
                     self.plan.payload_bytes
                 ));
             }
-            // An ICMP error tells of an earlier datagram, perhaps forged: the next one may well pass.
-            SendStop::Failed(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
-                self.pacer.put_back(left);
+            SendStop::Failed(error) if lasts => {
+                self.fault = Some(format!("sending failed: {error}"));
             }
-            SendStop::Failed(error) => self.fault = Some(format!("sending failed: {error}")),
+            _ => pause_until(now + AFTER_FULL_QUEUE_NS),
         }
     }
 
@@ -171,16 +200,25 @@ impl Transmitter {
             return;
         }
         self.next_look_ns = now + LOOK_AT_SIGNALS_EVERY_NS;
-        if let Some(moved) = self.plan.sockets.try_iter().last() {
-            self.socket = moved;
-            self.plan.proofing = Proofing::challenge_from_now();
+        for news in self.plan.sockets.try_iter() {
+            self.paused = matches!(news, SocketNews::Pause);
+            if let SocketNews::Use(moved) = news {
+                self.socket = moved;
+                self.plan.proofing = Proofing::challenge_from_now();
+            }
         }
-        while self.socket.wait_readable(now).unwrap_or(false)
-            && self.socket.receive_batch(&mut self.incoming).is_ok_and(|count| count > 0)
-        {
+        for _ in 0..MOST_LOOKS {
+            let waiting = self.socket.wait_readable(now).unwrap_or(false);
+            if !waiting
+                || !self.socket.receive_batch(&mut self.incoming).is_ok_and(|count| count > 0)
+            {
+                break;
+            }
             for datagram in self.incoming.datagrams() {
                 if let Some((_, Some(signal))) = self.plan.flow.read(datagram.payload) {
                     self.plan.switch.saw_peer(now);
+                    // Whoever answers here is still here: what came from elsewhere was not the peer's doing.
+                    self.paused &= !matches!(signal.body, SignalBody::Echo { .. });
                     self.plan.proofing.on_signal(&self.plan.flow, &self.socket, &signal);
                 }
             }
@@ -195,7 +233,7 @@ impl Transmitter {
         }
     }
 
-    fn report(self) -> TransmitterReport {
+    fn report(self, ended_ns: u64) -> TransmitterReport {
         let granted =
             culvert_os::granted_buffers(&self.socket).ok().map(|buffers| buffers.send as u64);
         let bytes = self.number.saturating_mul(u64::from(self.plan.payload_bytes));
@@ -209,6 +247,8 @@ impl Transmitter {
             datagrams: Some(self.number),
             datagrams_plateau: Some(self.plateau.count),
             plateau_ns: self.plateau.span_ns(),
+            whole_ns: ended_ns.checked_sub(self.start_ns).filter(|whole| *whole > 0),
+            debt_dropped_ns: self.pacer.dropped_ns(),
             refused_datagrams: self.refused,
             fault: self.fault,
             ..TransmitterReport::default()

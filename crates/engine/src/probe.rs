@@ -1,5 +1,6 @@
 //! The probe flow: small datagrams that are answered at once, to measure round trips beside the data.
 
+use std::collections::HashMap;
 use std::sync::{
     Arc,
     atomic::{AtomicU64, Ordering},
@@ -12,7 +13,7 @@ use culvert_os::udp::{FlowSocket, ReceiveBatch};
 use culvert_stats::{DelayHistogram, Percentiles};
 use culvert_wire::datagram::{MAX_SIGNAL, SignalBody};
 
-use crate::signals::{FlowIdentity, Proofing};
+use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{LOOK_UP_EVERY, Switch, nanos};
 
 /// Time between two probes before data flows.
@@ -83,6 +84,7 @@ pub fn probe(
         switch,
         batch: ReceiveBatch::new(8, MAX_SIGNAL),
         sent: 0,
+        outstanding: HashMap::new(),
         baseline: DelayHistogram::new(),
         transfer: DelayHistogram::new(),
     };
@@ -101,6 +103,8 @@ struct Prober<'a> {
     switch: &'a Switch,
     batch: ReceiveBatch,
     sent: u64,
+    /// When each unanswered probe was sent. At most 1200 of them in the longest session of two minutes.
+    outstanding: HashMap<u64, u64>,
     baseline: DelayHistogram,
     transfer: DelayHistogram,
 }
@@ -109,6 +113,7 @@ impl Prober<'_> {
     fn run(&mut self) {
         let mut next = monotonic_ns();
         while !self.switch.is_stopped() && !self.window.is_past(monotonic_ns()) {
+            self.outstanding.insert(self.sent, monotonic_ns());
             self.flow.send(self.socket, self.sent, SignalBody::Probe);
             self.sent += 1;
             let every = if self.window.is_baseline(monotonic_ns()) {
@@ -138,8 +143,7 @@ impl Prober<'_> {
     }
 
     fn all_answered_at_the_end(&self) -> bool {
-        self.window.is_past(monotonic_ns())
-            && self.baseline.count() + self.transfer.count() >= self.sent
+        self.window.is_past(monotonic_ns()) && self.outstanding.is_empty()
     }
 
     fn take_in(&mut self) {
@@ -150,10 +154,12 @@ impl Prober<'_> {
         for datagram in self.batch.datagrams() {
             let Some((_, Some(signal))) = self.flow.read(datagram.payload) else { continue };
             self.switch.saw_peer(now);
-            let SignalBody::ProbeReply { sent_ns, received_ns, .. } = signal.body else {
+            let SignalBody::ProbeReply { sequence, received_ns, .. } = signal.body else {
                 Proofing::Answer.on_signal(self.flow, self.socket, &signal);
                 continue;
             };
+            // A further copy of a reply tells nothing new.
+            let Some(sent_ns) = self.outstanding.remove(&sequence) else { continue };
             // The kernel's stamp leaves out how long this thread took to wake; a stamp out of order means a set clock.
             let stamp = datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
             let arrived = stamp.filter(|at| (sent_ns..=now).contains(at)).unwrap_or(now);
@@ -169,13 +175,13 @@ impl Prober<'_> {
 }
 
 /// Answers probes until the run is stopped: the other end's side.
-pub fn reflect(flow: &FlowIdentity, sockets: &Receiver<FlowSocket>, switch: &Arc<Switch>) {
+pub fn reflect(flow: &FlowIdentity, sockets: &Receiver<SocketNews>, switch: &Arc<Switch>) {
     let mut batch = ReceiveBatch::new(8, MAX_SIGNAL);
-    let Ok(mut socket) = sockets.recv() else { return };
+    let Some(mut socket) = first_socket(sockets) else { return };
     let _ = socket.set_receive_timeout(Some(LOOK_UP_EVERY));
     while !switch.is_stopped() {
         if !socket.receive_batch(&mut batch).is_ok_and(|count| count > 0) {
-            if let Ok(moved) = sockets.try_recv() {
+            if let Ok(SocketNews::Use(moved)) = sockets.try_recv() {
                 let _ = moved.set_receive_timeout(Some(LOOK_UP_EVERY));
                 socket = moved;
             }

@@ -1,5 +1,7 @@
 //! The datagrams of a flow that are no data: answered and watched beside the data.
 
+use std::sync::mpsc::Receiver;
+
 use culvert_os::{clock::monotonic_ns, udp::FlowSocket};
 use culvert_session::proof::{Freshness, ProofKeeper};
 use culvert_wire::datagram::{DatagramHeader, DatagramKey, MAX_SIGNAL, Signal, SignalBody};
@@ -40,6 +42,23 @@ impl FlowIdentity {
         let ours = header.session == self.session && header.stream == self.stream;
         ours.then(|| (header, Signal::read(&header, datagram)))
     }
+}
+
+/// Waits for the first socket of a flow; `None` when the session ended without one.
+pub fn first_socket(news: &Receiver<SocketNews>) -> Option<FlowSocket> {
+    news.iter().find_map(|news| match news {
+        SocketNews::Use(socket) => Some(socket),
+        SocketNews::Pause => None,
+    })
+}
+
+/// What the door tells the thread of a datagram flow about its socket.
+#[derive(Debug)]
+pub enum SocketNews {
+    /// The peer is proven to receive there: use this socket from now on.
+    Use(FlowSocket),
+    /// The peer speaks from another port, which is not proven yet: send nothing until it is.
+    Pause,
 }
 
 /// How a flow's address proof is kept up while data flows: the listener challenges, the sender answers.

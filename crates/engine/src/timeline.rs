@@ -8,6 +8,9 @@ use culvert_session::grant::Session;
 /// How long after the plateau's end a receiver still reads, and a transmitter waits for acknowledgements. On a slow
 /// path buffers hold seconds of data; nobody waits for all of it.
 pub const DRAIN: Duration = Duration::from_secs(1);
+/// How long beyond the length of the run a bulk transmitter writes, unless the receiver says that it has enough: its
+/// time began later, by the way there and by whatever kept the other end busy.
+pub const LATE_RECEIVER: Duration = Duration::from_secs(2);
 /// How long after its start a run waits for the first byte at most.
 pub const FIRST_BYTE_PATIENCE: Duration = Duration::from_secs(3);
 /// How often a waiting data thread looks whether it should stop.
@@ -30,9 +33,14 @@ impl Timeline {
         Self { start_ns, settle_ns: nanos(session.settle()), length_ns: nanos(session.length()) }
     }
 
-    /// When a transmitter stops writing.
+    /// When a paced transmitter has sent everything, and a bulk one nearly has.
     pub const fn deadline_ns(&self) -> u64 {
         self.start_ns.saturating_add(self.length_ns)
+    }
+
+    /// When a bulk transmitter stops writing whatever it hears.
+    pub fn transmitting_ends_ns(&self) -> u64 {
+        self.deadline_ns().saturating_add(nanos(LATE_RECEIVER))
     }
 
     /// When the plateau begins, for what started at `start_ns`.
@@ -60,6 +68,7 @@ pub fn nanos(duration: Duration) -> u64 {
 #[derive(Debug)]
 pub struct Switch {
     stop: AtomicBool,
+    enough: AtomicBool,
     announced: AtomicU64,
     last_sign_ns: AtomicU64,
 }
@@ -71,6 +80,7 @@ impl Default for Switch {
     fn default() -> Self {
         Self {
             stop: AtomicBool::new(false),
+            enough: AtomicBool::new(false),
             announced: AtomicU64::new(NOT_ANNOUNCED),
             last_sign_ns: AtomicU64::new(0),
         }
@@ -86,6 +96,16 @@ impl Switch {
     /// Whether the run was told to end.
     pub fn is_stopped(&self) -> bool {
         self.stop.load(Ordering::Relaxed)
+    }
+
+    /// The receiver's time is over: a bulk transmitter need not write any more.
+    pub fn enough(&self) {
+        self.enough.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether a bulk transmitter may stop writing.
+    pub fn is_enough(&self) -> bool {
+        self.enough.load(Ordering::Relaxed) || self.is_stopped()
     }
 
     /// The peer's transmitter has finished after so many datagrams.

@@ -46,20 +46,38 @@ pub(crate) struct Ends {
 /// A control channel of the listener.
 pub(crate) type FarChannel = Channel<TlsStream<TcpStream>>;
 
-/// Speaks with a peer that has proven to hold an invite; `refusal` is what it must be told instead of being served.
+/// Speaks with a peer that has proven to hold an invite; `refusal` is what it must be told instead of being served, and
+/// what `revoked` ends with is what it must be told when it may not be served any longer.
 pub(crate) async fn hold(
     stream: TlsStream<TcpStream>,
     ends: Ends,
     house: &House,
     limits: Limits,
     refusal: Option<Refusal>,
+    revoked: impl Future<Output = Refusal>,
 ) -> Result<(), ChannelError> {
     let mut channel = Channel::new(stream);
-    let result = match refusal {
-        Some(refusal) => channel.say(&FromFar::Refused(refusal)).await,
-        None => serve(&mut channel, ends, house, limits).await,
+    let refused = async {
+        match refusal {
+            Some(refusal) => refusal,
+            None => revoked.await,
+        }
     };
-    channel.close().await;
+    let served = tokio::select! {
+        // In this order: whoever must not be served is not heard first.
+        biased;
+        refusal = refused => Err(refusal),
+        result = serve(&mut channel, ends, house, limits) => Ok(result),
+    };
+    let result = match served {
+        Ok(result) => result,
+        Err(refusal) => refuse(&mut channel, refusal).await,
+    };
+    match &result {
+        Ok(()) => channel.close_after_peer().await,
+        // Whoever is gone or broke the rules is waited for no longer.
+        Err(_) => channel.close().await,
+    }
     result
 }
 

@@ -7,6 +7,7 @@ use std::time::Duration;
 use culvert_engine::identity::{
     ListenerIdentity, PEEK_LIMIT, Peeked, check_protocol, peek_gate_name,
 };
+use culvert_os::clock::monotonic_ns;
 use culvert_wire::message::{Limits, Refusal, RefusalReason};
 use culvert_wire::{FlowPreamble, Opening, PREAMBLE_LEN};
 use ipnet::IpNet;
@@ -115,7 +116,9 @@ impl Door {
             let length = stream.peek(&mut bytes).await.ok().filter(|length| *length > 0)?;
             let seen = bytes.get(..length)?;
             match Opening::of(*seen.first()?)? {
-                Opening::Flow => return Some(Knock::Flow),
+                Opening::Flow if length >= PREAMBLE_LEN => return Some(Knock::Flow),
+                // A flow that does not say whose it is waits where strangers wait.
+                Opening::Flow => tokio::time::sleep(LOOK_AGAIN).await,
                 Opening::Tls => match peek_gate_name(seen) {
                     Peeked::Sni(name) => return self.find(&name).map(Knock::Known),
                     Peeked::Incomplete => tokio::time::sleep(LOOK_AGAIN).await,
@@ -137,7 +140,11 @@ impl Door {
         let Ok(preamble) = FlowPreamble::parse(&bytes) else { return };
         let Ok(stream) = stream.into_std() else { return };
         if stream.set_nonblocking(false).is_ok()
-            && self.house.registry.take_flow(&preamble, ends.peer.ip(), stream).is_err()
+            && self
+                .house
+                .registry
+                .take_flow(&preamble, ends.peer.ip(), monotonic_ns(), stream)
+                .is_err()
         {
             self.quiet.info(
                 "flow",
@@ -172,26 +179,25 @@ impl Door {
         tracing::info!(invite = name, peer = %ends.peer, "control connection");
         let limits = narrowed(self.house.limits, invite);
         let refusal = refusal_of(invite.invite.standing(Timestamp::now()));
-        tokio::select! {
-            result = hold(tls, ends, &self.house, limits, refusal) => match result {
-                Ok(()) => tracing::info!(invite = name, "conversation ended"),
-                Err(error) => tracing::info!(invite = name, "conversation broke off: {error}"),
-            },
-            () = self.until_revoked(&invite.gate_name), if invite.invite.standing(Timestamp::now()) == Standing::Good => {
-                tracing::info!(invite = name, "conversation ended: the invite was revoked");
-            }
+        let revoked = self.until_revoked(&invite.gate_name);
+        match hold(tls, ends, &self.house, limits, refusal, revoked).await {
+            Ok(()) => tracing::info!(invite = name, "conversation ended"),
+            Err(error) => tracing::info!(invite = name, "conversation broke off: {error}"),
         }
     }
 
-    /// Ends when the invite no longer stands: revoked, ended or gone.
-    async fn until_revoked(&self, gate_name: &str) {
+    /// Ends when the invite no longer stands, revoked or gone, with what its holder must be told.
+    async fn until_revoked(&self, gate_name: &str) -> Refusal {
         loop {
             tokio::time::sleep(LOOK_AT_STANDING).await;
+            let known = self.find(gate_name);
             let standing =
-                self.find(gate_name).map(|known| known.invite.standing(Timestamp::now()));
+                known.map_or(Standing::Unknown, |known| known.invite.standing(Timestamp::now()));
             // An invite that ends by its own time lets a session finish that began within it.
-            if !matches!(standing, Some(Standing::Good | Standing::Expired { .. })) {
-                return;
+            if let Standing::Revoked { .. } | Standing::Unknown = standing
+                && let Some(refusal) = refusal_of(standing)
+            {
+                return refusal;
             }
         }
     }

@@ -7,32 +7,24 @@ use std::time::Duration;
 use culvert_engine::bulk::with_congestion_control;
 use culvert_engine::channel::ChannelError;
 use culvert_engine::identity::flow_keys;
-use culvert_engine::legs::{Flows, Legs, Side, stream_identity, streams};
-use culvert_engine::timeline::{Switch, Timeline};
-use culvert_engine::{facts, on_thread, probe};
+use culvert_engine::legs::{Flows, Side, stream_identity, streams};
+use culvert_engine::signals::{FlowIdentity, SocketNews};
+use culvert_engine::timeline::{Switch, nanos};
+use culvert_engine::{on_thread, probe};
 use culvert_os::{clock::monotonic_ns, tcp};
 use culvert_session::grant::Session;
 use culvert_session::proof::{AddressProof, ChallengeBudget};
-use culvert_wire::message::{
-    FarReport, FromFar, FromNear, Load, ReceiverReport, Refusal, RefusalReason, SentTotals,
-    TransmitterReport, UseReport, stream,
-};
+use culvert_wire::message::{FromFar, FromNear, Load, Refusal, RefusalReason, stream};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use crate::conversation::{Ends, FarChannel, malformed};
-use crate::registry::{Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, Registry};
+use crate::far_flowing::{Flowing, Moves};
+use crate::registry::{
+    Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, Registry, TOKENS_LAST,
+};
 
 /// How long the flows of a granted session may take to arrive, together with the baseline probes.
 const FLOWS_PATIENCE: Duration = Duration::from_secs(15);
-/// Silence of the near end after which nothing more is sent to it.
-const SILENCE_WHILE_SENDING: Duration = Duration::from_secs(3);
-/// Silence of the near end, in words and in data, after which a session that only receives is given up. Data counts: the
-/// words share its way, and may be lost in its queue many times in a row.
-const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(4);
-/// How often the far end says how much it has received; also a sign of life.
-const PROGRESS_EVERY: Duration = Duration::from_millis(500);
-/// Steps of a series in one message: 16 characters each, up to 10^14 bytes a step, stay below the 64 KiB of a message.
-const SERIES_PART: usize = 4_000;
 
 /// One granted session.
 pub(crate) struct FarSession<'a> {
@@ -42,7 +34,7 @@ pub(crate) struct FarSession<'a> {
     ends: Ends,
     registry: &'a Registry,
     switch: Arc<Switch>,
-    port_changes: u32,
+    moves: Moves,
 }
 
 /// What has arrived while a session waits for its flows.
@@ -60,7 +52,15 @@ impl<'a> FarSession<'a> {
         ends: Ends,
         registry: &'a Registry,
     ) -> Self {
-        Self { session, number, run, ends, registry, switch: Arc::default(), port_changes: 0 }
+        Self {
+            session,
+            number,
+            run,
+            ends,
+            registry,
+            switch: Arc::default(),
+            moves: Moves::default(),
+        }
     }
 
     /// Runs the session to its end; whatever happens, nothing of it goes on afterwards.
@@ -94,10 +94,7 @@ impl<'a> FarSession<'a> {
         for flow in 0..self.session.flows() {
             let keys = flow_keys(connection, self.run, flow)?;
             for way in &self.session.request().ways {
-                let token = match way {
-                    culvert_wire::message::Way::Far => keys.toward_far.token.clone(),
-                    culvert_wire::message::Way::Near => keys.toward_near.token.clone(),
-                };
+                let token = keys.toward(*way).token.clone();
                 flows.push(AwaitedFlow { flow, way: *way, token });
             }
         }
@@ -124,16 +121,13 @@ impl<'a> FarSession<'a> {
             streams: awaited_streams,
             budget: ChallengeBudget::default(),
             arrivals,
+            until_ns: monotonic_ns() + nanos(TOKENS_LAST),
             buffer_bytes: self.session.request().buffer_bytes,
         };
         Ok((awaited, gathering))
     }
 
-    fn reflect_probes(
-        &self,
-        identity: culvert_engine::signals::FlowIdentity,
-        sockets: mpsc::Receiver<culvert_os::udp::FlowSocket>,
-    ) {
+    fn reflect_probes(&self, identity: FlowIdentity, sockets: mpsc::Receiver<SocketNews>) {
         let switch = Arc::clone(&self.switch);
         // Its end needs no waiting for: it follows the switch, or the channel of its sockets.
         drop(on_thread("reflect", move || probe::reflect(&identity, &sockets, &switch)));
@@ -191,16 +185,16 @@ impl<'a> FarSession<'a> {
                 }
             }
             Arrived::Proven { stream, moved } => {
-                self.port_changes += u32::from(moved);
+                self.moves.count(stream, moved);
                 gathering.unproven.remove(&stream);
                 channel.say(&FromFar::FlowProven { stream }).await?;
             }
             Arrived::OtherAddress { from } => {
                 let text = format!(
-                    "datagrams come from {from}, the control connection from {}: your router uses two lines",
+                    "data comes from {from}, the control connection from {}: your router uses two lines",
                     self.ends.peer.ip()
                 );
-                return Ok(Some(Refusal { reason: RefusalReason::Malformed, text }));
+                return Ok(Some(Refusal { reason: RefusalReason::OtherAddress, text }));
             }
         }
         Ok(None)
@@ -220,84 +214,8 @@ impl<'a> FarSession<'a> {
         arrived: &mut UnboundedReceiver<Arrived>,
         flows: Flows,
     ) -> Result<(), ChannelError> {
-        let timeline = Timeline::new(&self.session, monotonic_ns());
-        let mut legs = Legs::start(&self.session, Side::Far, flows, timeline, &self.switch);
-        let meter = Arc::clone(&legs.meter);
-        let silence =
-            if legs.transmit.is_some() { SILENCE_WHILE_SENDING } else { SILENCE_WHILE_RECEIVING };
-        let mut transmit = legs.transmit.take();
-        let mut receive = legs.receive.take();
-        let use_report = facts::use_over_plateau(timeline);
-        tokio::pin!(use_report);
-        let mut done = Done { transmitted: None, received: None, host: None };
-        let mut tick = tokio::time::interval(PROGRESS_EVERY);
-        let (is_sending, mut counted) = (transmit.is_some(), 0);
-        let mut last_heard = tokio::time::Instant::now();
-        while transmit.is_some() || receive.is_some() || done.host.is_none() {
-            tokio::select! {
-                report = next(&mut transmit) => {
-                    transmit = None;
-                    let datagrams = report.datagrams.unwrap_or(0);
-                    channel.say(&FromFar::Sent(SentTotals { datagrams })).await?;
-                    done.transmitted = Some(report);
-                }
-                report = next(&mut receive) => {
-                    receive = None;
-                    done.received = Some(report);
-                }
-                host = &mut use_report, if done.host.is_none() => done.host = Some(host),
-                Some(event) = arrived.recv() => {
-                    if let Arrived::Proven { moved: true, .. } = event {
-                        self.port_changes += 1;
-                    }
-                }
-                message = channel.hear() => {
-                    last_heard = tokio::time::Instant::now();
-                    match message? {
-                        FromNear::Sent(totals) => self.switch.announce(totals.datagrams),
-                        FromNear::Stop {} => return Ok(()),
-                        _ => {}
-                    }
-                }
-                _ = tick.tick() => {
-                    let total = meter.total();
-                    if total > counted && !is_sending {
-                        last_heard = tokio::time::Instant::now();
-                    }
-                    counted = total;
-                    if last_heard.elapsed() > silence {
-                        return Err(ChannelError::Silent { waited: silence });
-                    }
-                    channel.say(&FromFar::Progress { received_bytes: total }).await?;
-                }
-            }
-        }
-        self.report(channel, &meter, done).await
-    }
-
-    async fn report(
-        &self,
-        channel: &mut FarChannel,
-        meter: &culvert_engine::meter::Meter,
-        done: Done,
-    ) -> Result<(), ChannelError> {
-        let mut received = done.received;
-        if let Some(report) = &mut received {
-            let least = self.session.length().as_millis() / self.session.step().as_millis().max(1);
-            let series = meter.series(usize::try_from(least).unwrap_or(0));
-            report.series_steps = u32::try_from(series.len()).unwrap_or(u32::MAX);
-            for (part, bytes) in series.chunks(SERIES_PART).enumerate() {
-                let from_step = u32::try_from(part * SERIES_PART).unwrap_or(u32::MAX);
-                channel.say(&FromFar::SeriesPart { from_step, bytes: bytes.to_vec() }).await?;
-            }
-        }
-        let report = FarReport {
-            received,
-            transmitted: done.transmitted,
-            host: done.host.unwrap_or_default(),
-            port_changes: self.port_changes,
-        };
-        channel.say(&FromFar::Report(Box::new(report))).await
+        let flowing = Flowing::start(&self.session, &self.switch, flows, self.moves.clone());
+        flowing.run(channel, arrived).await
     }
 }
 
@@ -305,20 +223,5 @@ impl Drop for FarSession<'_> {
     /// A session that is given up half-way, its invite revoked, must not let its data flow on.
     fn drop(&mut self) {
         self.switch.stop();
-    }
-}
-
-/// What has ended so far.
-struct Done {
-    transmitted: Option<TransmitterReport>,
-    received: Option<ReceiverReport>,
-    host: Option<UseReport>,
-}
-
-/// The end of a leg; never, when there is none.
-async fn next<T>(leg: &mut Option<culvert_engine::legs::Leg<T>>) -> T {
-    match leg {
-        Some(leg) => leg.await,
-        None => std::future::pending().await,
     }
 }

@@ -1,14 +1,15 @@
 //! The listener daemon: waits behind the gateway, admits holders of an invite, and counts what arrives.
 //!
-//! Its order of admission is fixed: who may knock ([`door`]), which session a flow belongs to ([`registry`]), what is
-//! granted ([`conversation`]), and only then does data flow ([`far_session`]). It answers strangers with nothing. Start
-//! with [`serve`].
+//! Its order of admission is fixed: who may knock (`door`), which session a flow belongs to (`registry`), what is
+//! granted (`conversation`), and only then does data flow (`far_session`). It answers strangers with nothing. Start
+//! with `serve`.
 
 mod args;
 mod conversation;
 mod datagram_door;
 mod door;
 mod failure;
+mod far_flowing;
 mod far_session;
 mod gate;
 mod quiet;

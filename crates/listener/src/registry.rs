@@ -3,14 +3,19 @@
 use std::collections::HashMap;
 use std::net::{IpAddr, SocketAddr, TcpStream};
 use std::sync::{Mutex, MutexGuard, PoisonError, mpsc::Sender};
+use std::time::Duration;
 
-use culvert_engine::signals::FlowIdentity;
+use culvert_engine::signals::{FlowIdentity, SocketNews};
+use culvert_engine::timeline::nanos;
 use culvert_os::udp::FlowSocket;
 use culvert_session::proof::{AddressProof, Admission, ChallengeBudget};
 use culvert_wire::datagram::SignalBody;
 use culvert_wire::message::Way;
 use culvert_wire::{FlowPreamble, Secret};
 use tokio::sync::mpsc::UnboundedSender;
+
+/// How long tokens are good for after the grant, and after the last flow that has come.
+pub(crate) const TOKENS_LAST: Duration = Duration::from_secs(5);
 
 /// What happens at the doors of a session, told to its conversation.
 #[derive(Debug)]
@@ -29,9 +34,9 @@ pub(crate) enum Arrived {
         /// Whether it replaces an earlier one: the peer's port changed.
         moved: bool,
     },
-    /// Authentic datagrams come from another address than the control connection.
+    /// Authentic data comes from another address than the control connection.
     OtherAddress {
-        /// Where they come from.
+        /// Where it comes from.
         from: IpAddr,
     },
 }
@@ -55,6 +60,8 @@ pub(crate) struct Awaited {
     pub(crate) budget: ChallengeBudget,
     /// The session's conversation.
     pub(crate) arrivals: UnboundedSender<Arrived>,
+    /// When the tokens of flows that have not come yet expire.
+    pub(crate) until_ns: u64,
     /// Socket buffer asked for, bytes.
     pub(crate) buffer_bytes: Option<u64>,
 }
@@ -78,7 +85,7 @@ pub(crate) struct AwaitedStream {
     /// The proof of the peer's address.
     pub(crate) proof: AddressProof,
     /// Where connected sockets go.
-    pub(crate) sockets: Sender<FlowSocket>,
+    pub(crate) sockets: Sender<SocketNews>,
 }
 
 /// What the datagram door is to do.
@@ -120,11 +127,11 @@ impl Registry {
         &self,
         preamble: &FlowPreamble,
         peer: IpAddr,
+        now_ns: u64,
         stream: TcpStream,
     ) -> Result<(), TcpStream> {
         let mut sessions = self.lock();
-        let Some(awaited) =
-            sessions.get_mut(&preamble.session).filter(|awaited| awaited.peer == peer)
+        let Some(awaited) = sessions.get_mut(&preamble.session).filter(|it| now_ns <= it.until_ns)
         else {
             return Err(stream);
         };
@@ -133,7 +140,12 @@ impl Registry {
         let Some(index) = awaited.flows.iter().position(matches) else { return Err(stream) };
         let flow = awaited.flows.swap_remove(index);
         // The conversation may just be ending; the flow then ends with it.
-        let _ = awaited.arrivals.send(Arrived::Flow { way: flow.way, stream });
+        if awaited.peer == peer {
+            awaited.until_ns = awaited.until_ns.max(now_ns + nanos(TOKENS_LAST));
+            let _ = awaited.arrivals.send(Arrived::Flow { way: flow.way, stream });
+        } else {
+            let _ = awaited.arrivals.send(Arrived::OtherAddress { from: peer });
+        }
         Ok(())
     }
 
@@ -167,6 +179,10 @@ impl Registry {
         match admission {
             Admission::Ignore => DatagramAnswer::Silence,
             Admission::Challenge { nonce } => {
+                if awaited_stream.proof.is_proven_elsewhere(from) {
+                    // Nothing more goes to where the peer may be no longer. Its thread may just be ending.
+                    let _ = awaited_stream.sockets.send(SocketNews::Pause);
+                }
                 DatagramAnswer::Challenge { identity: awaited_stream.identity.clone(), nonce }
             }
             Admission::Proven { peer, moved } => DatagramAnswer::Connect {
@@ -188,7 +204,7 @@ impl Registry {
         let sessions = self.lock();
         let Some(awaited) = sessions.get(&session) else { return };
         let Some(awaited_stream) = awaited.streams.get(&stream) else { return };
-        if awaited_stream.sockets.send(socket).is_ok() {
+        if awaited_stream.sockets.send(SocketNews::Use(socket)).is_ok() {
             let _ = awaited.arrivals.send(Arrived::Proven { stream, moved });
         }
     }

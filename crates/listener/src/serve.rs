@@ -1,5 +1,6 @@
 //! The daemon: binds, accepts, and ends on a signal or after its time.
 
+use std::fs::File;
 use std::io;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -7,6 +8,7 @@ use std::time::Duration;
 
 use culvert_os::{tcp, udp::WildcardSocket};
 use culvert_wire::message::Limits;
+use nix::errno::Errno;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::task::{JoinSet, LocalSet};
@@ -15,6 +17,7 @@ use crate::args::Serve;
 use crate::conversation::House;
 use crate::door::{Door, ends_of};
 use crate::failure::ListenerError;
+use crate::quiet::Quiet;
 use crate::registry::Registry;
 use crate::state::{InviteTable, StateDirectory};
 use crate::{datagram_door, failure};
@@ -50,7 +53,16 @@ async fn run(args: Serve, state: StateDirectory) -> Result<(), ListenerError> {
     let door = Arc::new(Door::new(identity, invites, args.allow, house));
     let mut tasks = JoinSet::new();
     for address in &args.listen {
-        let (listener, socket) = bind(*address)?;
+        let (listener, socket) = match bind(*address) {
+            // One family may be missing from this system altogether; the other one then has to do.
+            Err(ListenerError::Binding { source, .. })
+                if args.listen.len() > 1 && is_family_missing(&source) =>
+            {
+                tracing::warn!("not listening on {address}: {source}");
+                continue;
+            }
+            bound => bound?,
+        };
         // What was bound: with port 0 only the system knows the port.
         tracing::info!("listening on {}, TCP and UDP", socket.local_address());
         tasks.spawn_local(accept(listener, Arc::clone(&door)));
@@ -65,6 +77,11 @@ async fn run(args: Serve, state: StateDirectory) -> Result<(), ListenerError> {
         }
     }
     Ok(())
+}
+
+fn is_family_missing(error: &io::Error) -> bool {
+    let missing = [Errno::EAFNOSUPPORT, Errno::EADDRNOTAVAIL];
+    error.raw_os_error().is_some_and(|code| missing.contains(&Errno::from_raw(code)))
 }
 
 fn limits(args: &Serve) -> Limits {
@@ -88,6 +105,8 @@ fn bind(address: SocketAddr) -> Result<(TcpListener, WildcardSocket), ListenerEr
 }
 
 async fn accept(listener: TcpListener, door: Arc<Door>) -> io::Result<()> {
+    let quiet = Quiet::default();
+    let mut spare = Some(spare_descriptor()?);
     loop {
         match listener.accept().await {
             Ok((stream, peer)) => {
@@ -99,11 +118,21 @@ async fn accept(listener: TcpListener, door: Arc<Door>) -> io::Result<()> {
                 });
             }
             Err(error) => {
-                tracing::warn!("accepting failed: {error}");
+                quiet.warn("accept", &format!("accepting failed: {error}"));
+                // Without a descriptor the one who knocks would stay in the queue, and be met again and again.
+                if spare.take().is_some() {
+                    drop(tokio::time::timeout(AFTER_ACCEPT_FAILED, listener.accept()).await);
+                }
                 tokio::time::sleep(AFTER_ACCEPT_FAILED).await;
+                spare = spare_descriptor().ok();
             }
         }
     }
+}
+
+/// A descriptor to give up when there is no other.
+fn spare_descriptor() -> io::Result<File> {
+    File::open("/dev/null")
 }
 
 async fn told_to_end(close_after: Option<Duration>) -> &'static str {

@@ -17,7 +17,11 @@ pub fn describe_void(finding: &Finding) -> String {
 }
 
 fn sentence(caveat: &Caveat) -> String {
-    match caveat {
+    of_datagrams(caveat).unwrap_or_else(|| of_hosts_and_flows(caveat))
+}
+
+fn of_datagrams(caveat: &Caveat) -> Option<String> {
+    Some(match caveat {
         Caveat::HostDropped { toward, host_dropped, lost } => format!(
             "{}, {host_dropped} of the {lost} lost datagrams reached the receiving host and were dropped by its own \
              socket: they are not the path's loss",
@@ -29,28 +33,50 @@ fn sentence(caveat: &Caveat) -> String {
             rate(*offered_bps),
             rate(*asked_bps)
         ),
-        Caveat::BufferCapped { toward, asked_bytes, granted_bytes } => format!(
-            "{}, the system granted a socket buffer of {} instead of {}",
-            way(*toward),
-            Bytes::new(*granted_bytes),
-            Bytes::new(*asked_bytes)
-        ),
         Caveat::ProbesUnanswered { sent } => {
             format!(
                 "none of {sent} round-trip probes was answered: UDP does not pass although TCP does"
             )
         }
-        Caveat::DrainCutShort { toward, unacknowledged_bytes } => format!(
-            "{}, {} were still unacknowledged when the wait for them ended",
-            way(*toward),
-            Bytes::new(*unacknowledged_bytes)
-        ),
         Caveat::PortChanged { times } => format!(
             "the peer's UDP port changed {times} times during the run: a NAT on the way forgot its mapping"
         ),
         Caveat::ClockStepped { toward, step_us } => format!(
             "{}, a wall clock stepped by {step_us} us during the run: its delay figures are withheld",
             way(*toward)
+        ),
+        Caveat::PaceDebtDropped { toward, dropped_ms } => format!(
+            "{}, the transmitter stalled for {dropped_ms} ms that it did not catch up",
+            way(*toward)
+        ),
+        Caveat::TooLate { toward, late } => format!(
+            "{}, {late} datagrams arrived too late to be told from further copies and count as lost",
+            way(*toward)
+        ),
+        Caveat::RefusedDatagrams { toward, refused } => format!(
+            "{}, the receiver refused {refused} datagrams for a wrong tag, length or number",
+            way(*toward)
+        ),
+        Caveat::DatagramsRefused { toward, refused } => format!(
+            "{}, the system refused to send {refused} datagrams: they are too large for the path to carry whole",
+            way(*toward)
+        ),
+        _ => return None,
+    })
+}
+
+fn of_hosts_and_flows(caveat: &Caveat) -> String {
+    match caveat {
+        Caveat::BufferCapped { toward, asked_bytes, granted_bytes } => format!(
+            "{}, the system granted a socket buffer of {} instead of {}",
+            way(*toward),
+            Bytes::new(*granted_bytes),
+            Bytes::new(*asked_bytes)
+        ),
+        Caveat::DrainCutShort { toward, unacknowledged_bytes } => format!(
+            "{}, {} were still unacknowledged when the wait for them ended",
+            way(*toward),
+            Bytes::new(*unacknowledged_bytes)
         ),
         Caveat::NotSteady { toward, settle_ms } => format!(
             "{}, the rate had not become steady within the {settle_ms} ms that were cut away",
@@ -66,10 +92,7 @@ fn sentence(caveat: &Caveat) -> String {
             "{}, {used} was used: the transmitter's host does not let this user choose {asked}",
             way(*toward)
         ),
-        Caveat::DatagramsRefused { toward, refused } => format!(
-            "{}, the system refused to send {refused} datagrams: they are too large for the path to carry whole",
-            way(*toward)
-        ),
+        _ => String::new(),
     }
 }
 
@@ -94,6 +117,15 @@ fn verdict(reason: &VoidReason) -> String {
         ),
         VoidReason::BudgetSpent { at_most_bytes } => format!(
             "the budget of {} ran out before the plateau was complete",
+            Bytes::new(*at_most_bytes)
+        ),
+        VoidReason::EndedByListener { cause } => format!("the listener ended the session: {cause}"),
+        VoidReason::AccountIncomplete { toward } => {
+            format!("{}, the account of one end is incomplete", way(*toward))
+        }
+        VoidReason::BudgetExceeded { toward, at_most_bytes } => format!(
+            "{}, more was sent than the {} allowed",
+            way(*toward),
             Bytes::new(*at_most_bytes)
         ),
         VoidReason::TransmitterFailed { cause } => {

@@ -61,6 +61,27 @@ pub enum Caveat {
         /// Bytes that were not acknowledged.
         unacknowledged_bytes: u64,
     },
+    /// The transmitter stalled, and the time was taken out of its schedule instead of being caught up in a burst.
+    PaceDebtDropped {
+        /// The way the data went.
+        toward: Way,
+        /// How much time, milliseconds.
+        dropped_ms: u64,
+    },
+    /// Datagrams arrived too far behind the newest to be told from further copies: they count as lost.
+    TooLate {
+        /// The way the data went.
+        toward: Way,
+        /// How many.
+        late: u64,
+    },
+    /// Datagrams were refused: a wrong tag, length or number.
+    RefusedDatagrams {
+        /// The way the data went.
+        toward: Way,
+        /// How many.
+        refused: u64,
+    },
     /// A peer's UDP port changed during the run: a NAT forgot its mapping.
     PortChanged {
         /// How often.
@@ -126,6 +147,23 @@ pub enum VoidReason {
     ControlLost {
         /// What happened.
         cause: String,
+    },
+    /// The listener ended the session: its invite was revoked, or its host failed.
+    EndedByListener {
+        /// What it said.
+        cause: String,
+    },
+    /// An end's account lacks what it transmitted or received.
+    AccountIncomplete {
+        /// The way the data went.
+        toward: Way,
+    },
+    /// The transmitter sent more than the budget allows; the receiver stopped reading.
+    BudgetExceeded {
+        /// The way the data went.
+        toward: Way,
+        /// The budget of that way, bytes.
+        at_most_bytes: u64,
     },
     /// The practitioner stopped it.
     Interrupted {},

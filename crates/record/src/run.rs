@@ -223,6 +223,12 @@ pub struct Direction {
     pub reordered_ratio: Option<f64>,
     /// Further copies that arrived (RFC 5560).
     pub duplicates: Option<u64>,
+    /// Datagrams that arrived too far behind the newest to be told from further copies; they count as lost.
+    #[serde(default)]
+    pub late: Option<u64>,
+    /// Datagrams the receiver refused: wrong tag, length or number.
+    #[serde(default)]
+    pub refused: Option<u64>,
     /// Datagrams that reached the host and were dropped by the receiver's own socket.
     pub host_dropped: Option<u64>,
     /// Interarrival jitter at the end of the run, microseconds (RFC 3550).

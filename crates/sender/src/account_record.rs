@@ -1,19 +1,16 @@
 //! From the two ends' accounts to the run record.
 
-use culvert_record::{
-    Buffers, Caveat, CoreUse, Direction, End, Ends, Finding, Percentiles, Plateau, RunRecord,
-    SCHEMA, Series, TcpFacts, VoidReason, Way,
-};
-use culvert_stats::settle_auto;
+mod leg;
+
+use culvert_record::{Caveat, CoreUse, End, Ends, Finding, RunRecord, SCHEMA, VoidReason, Way};
 use culvert_units::explain;
-use culvert_wire::message::{
-    BufferReport, EndReport, Load, ReceiverReport, SessionRequest, TransmitterReport, UseReport,
-};
+use culvert_wire::message::{EndReport, Load, SessionRequest, UseReport};
 use jiff::Timestamp;
 
 use crate::dial::{Contact, family_of};
 use crate::session::{Account, Broken};
 use crate::wanted::Wanted;
+use leg::Leg;
 
 /// What is known of a run besides its account.
 #[derive(Debug)]
@@ -34,19 +31,27 @@ pub(crate) struct RunContext<'a> {
 
 /// The record of a session that ran.
 pub(crate) fn record_of(context: &RunContext<'_>, account: &Account) -> RunRecord {
+    let mut record = without_figures(context, account);
+    let legs = legs_of(context, account);
+    for leg in &legs {
+        let direction = Some(leg.direction(context));
+        match leg.way {
+            Way::Far => record.toward_far = direction,
+            Way::Near => record.toward_near = direction,
+        }
+        record.caveats.extend(leg.caveats(context).iter().map(Caveat::to_finding));
+    }
+    record.caveats.extend(caveats_of(account, context.contact));
+    record.void = void_of(account, &legs, context.request);
+    record
+}
+
+fn without_figures(context: &RunContext<'_>, account: &Account) -> RunRecord {
     let RunContext { wanted, request, contact, near, started_at, id } = context;
     let far = &contact.far;
-    let (far_host, far_received, far_transmitted, port_changes) = match &account.far {
-        Some(report) => (
-            Some(&report.host),
-            report.received.as_ref(),
-            report.transmitted.as_ref(),
-            report.port_changes,
-        ),
-        None => (None, None, None, 0),
-    };
+    let far_host = account.far.as_ref().map(|report| &report.host);
     let is_paced = matches!(request.load, Load::Paced { .. });
-    let mut record = RunRecord {
+    RunRecord {
         schema: SCHEMA.to_owned(),
         id: id.clone(),
         started_at: *started_at,
@@ -66,179 +71,31 @@ pub(crate) fn record_of(context: &RunContext<'_>, account: &Account) -> RunRecor
         rtt_baseline_us: account.round_trips.and_then(|trips| trips.baseline),
         rtt_transfer_us: account.round_trips.and_then(|trips| trips.transfer),
         fragmentation_allowed: is_paced.then_some(true),
-    };
-    let legs = [
-        Leg {
+    }
+}
+
+/// The ways that were loaded.
+fn legs_of<'a>(context: &RunContext<'_>, account: &'a Account) -> Vec<Leg<'a>> {
+    let far = account.far.as_ref();
+    let leg = |way: &Way| match way {
+        Way::Far => Leg {
             way: Way::Far,
             transmitter: account.transmitted.as_ref(),
-            receiver: far_received,
+            receiver: far.and_then(|report| report.received.as_ref()),
             series: &account.series_far,
         },
-        Leg {
+        Way::Near => Leg {
             way: Way::Near,
-            transmitter: far_transmitted,
+            transmitter: far.and_then(|report| report.transmitted.as_ref()),
             receiver: account.received.as_ref(),
             series: &account.series_near,
         },
-    ];
-    for leg in legs.iter().filter(|leg| request.ways.contains(&leg.way)) {
-        let direction = Some(leg.direction(context));
-        match leg.way {
-            Way::Far => record.toward_far = direction,
-            Way::Near => record.toward_near = direction,
-        }
-        record.caveats.extend(leg.caveats(request));
-    }
-    record.caveats.extend(caveats_of(account, contact, port_changes));
-    record.void = void_of(account, &legs, request);
-    record
-}
-
-/// What a peer's percentiles must be to be one distribution's.
-fn is_ordered([n, min, p50, p95, p99, max]: [i64; 6]) -> bool {
-    n > 0 && min <= p50 && p50 <= p95 && p95 <= p99 && p99 <= max
-}
-
-/// What went one way, as both ends account for it.
-struct Leg<'a> {
-    way: Way,
-    transmitter: Option<&'a TransmitterReport>,
-    receiver: Option<&'a ReceiverReport>,
-    series: &'a [u64],
-}
-
-impl Leg<'_> {
-    fn direction(&self, context: &RunContext<'_>) -> Direction {
-        let request = context.request;
-        let series = (!self.series.is_empty())
-            .then(|| Series { step_ms: request.step_ms, bytes: self.series.to_vec() });
-        let plateau = series
-            .as_ref()
-            .map(|series| plateau_of(series, request, context.wanted.asked(request).settle_auto));
-        let goodput =
-            series.as_ref().zip(plateau).and_then(|(series, plateau)| series.goodput(plateau));
-        let direction = Direction {
-            goodput_bps: goodput.map(culvert_units::BitRate::bits_per_second),
-            plateau,
-            series,
-            bytes_sent: self.transmitter.map(|report| report.bytes),
-            bytes_received: self.receiver.map(|report| report.bytes),
-            receive_buffer: self.receiver.map(|report| buffers_of(report.buffer)),
-            send_buffer: self.transmitter.map(|report| buffers_of(report.buffer)),
-            ..Direction::default()
-        };
-        match request.load {
-            Load::Bulk { .. } => Direction { tcp: self.transmitter.map(tcp_of), ..direction },
-            Load::Paced { payload_bytes, .. } => self.with_datagrams(direction, payload_bytes),
-        }
-    }
-
-    fn with_datagrams(&self, direction: Direction, payload_bytes: u16) -> Direction {
-        let sequence = self.receiver.and_then(|report| report.sequence);
-        let delay = self.receiver.and_then(|report| report.delay);
-        let sent = self.transmitter.and_then(|report| report.datagrams);
-        let received = sequence.map(|sequence| sequence.received);
-        let lost = sent.zip(received).and_then(|(sent, received)| sent.checked_sub(received));
-        let share = |part: Option<u64>, whole: Option<u64>| {
-            part.zip(whole)
-                .filter(|(_, whole)| *whole > 0)
-                .map(|(part, whole)| part as f64 / whole as f64)
-        };
-        let span = self.transmitter.and_then(|report| report.plateau_ns);
-        let rate = |count: Option<u64>| bits_per_second(count?, payload_bytes, span?);
-        let reordered = sequence.map(|sequence| sequence.reordered);
-        Direction {
-            offered_bps: rate(self.transmitter.and_then(|report| report.datagrams_plateau)),
-            delivered_bps: rate(sequence.map(|sequence| sequence.received_plateau)),
-            sent,
-            received,
-            lost,
-            loss_ratio: share(lost, sent),
-            reordered,
-            reordered_ratio: share(reordered, received),
-            duplicates: sequence.map(|sequence| sequence.duplicates),
-            host_dropped: sequence.and_then(|sequence| sequence.host_dropped),
-            interarrival_jitter_us: delay.map(|delay| delay.interarrival_jitter_us),
-            ipdv_us: delay
-                .and_then(|delay| delay.ipdv_us)
-                .filter(|p| is_ordered(*p))
-                .map(percentiles_of),
-            pdv_us: delay
-                .and_then(|delay| delay.pdv_us)
-                .filter(|p| is_ordered(*p))
-                .map(percentiles_of),
-            ..direction
-        }
-    }
-
-    fn caveats(&self, request: &SessionRequest) -> Vec<Finding> {
-        let mut caveats = Vec::new();
-        let toward = self.way;
-        if let Some(report) = self.transmitter {
-            let unacknowledged_bytes = report.bytes_written.saturating_sub(report.bytes);
-            if unacknowledged_bytes > 0 {
-                caveats.push(Caveat::DrainCutShort { toward, unacknowledged_bytes });
-            }
-            if report.refused_datagrams > 0 {
-                caveats
-                    .push(Caveat::DatagramsRefused { toward, refused: report.refused_datagrams });
-            }
-        }
-        if let Load::Bulk { congestion_control: asked, .. } = &request.load
-            && let Some(used) =
-                self.transmitter.and_then(|report| report.congestion_control.clone())
-            && used != *asked
-        {
-            let asked = asked.clone();
-            caveats.push(Caveat::CongestionControlNotAllowed { toward, asked, used });
-        }
-        if let Some(step_us) = self.receiver.and_then(|report| report.clock_step_us) {
-            caveats.push(Caveat::ClockStepped { toward, step_us });
-        }
-        let buffers = [
-            self.receiver.map(|report| report.buffer),
-            self.transmitter.map(|report| report.buffer),
-        ];
-        for buffer in buffers.into_iter().flatten() {
-            if let (Some(asked_bytes), Some(granted_bytes)) =
-                (buffer.asked_bytes, buffer.granted_bytes)
-                && granted_bytes < asked_bytes
-            {
-                caveats.push(Caveat::BufferCapped { toward, asked_bytes, granted_bytes });
-            }
-        }
-        caveats.iter().map(Caveat::to_finding).collect()
-    }
-
-    /// A receiver that counted more, step by step, than it says it read contradicts itself.
-    fn contradicts_itself(&self) -> Option<VoidReason> {
-        let bytes = self.receiver?.bytes;
-        let counted = self.series.iter().fold(0_u64, |sum, step| sum.saturating_add(*step));
-        (counted > bytes).then_some(VoidReason::CountsContradict {
-            toward: self.way,
-            sent: bytes,
-            received: counted,
-        })
-    }
-
-    /// Whether the budget ended this leg before its time.
-    fn spent(&self, budget: Option<u64>) -> bool {
-        budget.is_some_and(|budget| {
-            self.transmitter.is_some_and(|report| report.bytes_written >= budget)
-        })
-    }
-}
-
-fn plateau_of(series: &Series, request: &SessionRequest, settle_is_auto: bool) -> Plateau {
-    let from_ms = if settle_is_auto {
-        settle_auto(series, request.for_ms, request.settle_ms)
-    } else {
-        request.settle_ms
     };
-    Plateau { from_ms, to_ms: from_ms.saturating_add(request.for_ms) }
+    context.request.ways.iter().map(leg).collect()
 }
 
-fn caveats_of(account: &Account, contact: &Contact, port_changes: u32) -> Vec<Finding> {
+fn caveats_of(account: &Account, contact: &Contact) -> Vec<Finding> {
+    let port_changes = account.far.as_ref().map_or(0, |report| report.port_changes);
     let mut caveats = Vec::new();
     let silent = account.unanswered_opens > 0;
     let unanswered =
@@ -260,29 +117,16 @@ fn caveats_of(account: &Account, contact: &Contact, port_changes: u32) -> Vec<Fi
 /// The reason known to the session itself; what follows from the figures alone is judged later.
 fn void_of(account: &Account, legs: &[Leg<'_>], request: &SessionRequest) -> Option<Finding> {
     let reason = match &account.broken {
-        Some(Broken::Interrupted) => VoidReason::Interrupted {},
+        Some(Broken::Interrupted) => Some(VoidReason::Interrupted {}),
         Some(Broken::Channel(error)) => {
-            VoidReason::ControlLost { cause: first_line(&explain(error)) }
+            Some(VoidReason::ControlLost { cause: first_line(&explain(error)) })
         }
-        Some(Broken::Refused(refusal)) => VoidReason::ControlLost { cause: refusal.text.clone() },
-        None => {
-            let fault = legs.iter().find_map(|leg| leg.transmitter?.fault.clone());
-            let spent = legs.iter().any(|leg| leg.spent(request.at_most_bytes_each_way));
-            if let Some(contradiction) = legs.iter().find_map(Leg::contradicts_itself) {
-                return Some(contradiction.to_finding());
-            }
-            match (fault, request.at_most_bytes_each_way) {
-                (Some(cause), _) => VoidReason::TransmitterFailed { cause },
-                (None, Some(each)) if spent && matches!(request.load, Load::Bulk { .. }) => {
-                    VoidReason::BudgetSpent {
-                        at_most_bytes: each.saturating_mul(request.ways.len() as u64),
-                    }
-                }
-                _ => return None,
-            }
+        Some(Broken::Refused(refusal)) => {
+            Some(VoidReason::EndedByListener { cause: refusal.text.clone() })
         }
+        None => legs.iter().find_map(|leg| leg.void(request)),
     };
-    Some(reason.to_finding())
+    reason.map(|reason| reason.to_finding())
 }
 
 fn first_line(text: &str) -> String {
@@ -314,26 +158,4 @@ fn end_of(report: &EndReport, seen_from: Option<String>, host: Option<&UseReport
         }),
         program_cpu_s: host.and_then(|host| host.program_cpu_s),
     }
-}
-
-fn tcp_of(report: &TransmitterReport) -> TcpFacts {
-    TcpFacts {
-        congestion_control: report.congestion_control.clone(),
-        segment_payload_bytes: report.segment_payload_bytes,
-        timestamps: report.timestamps,
-        retransmitted_bytes: report.retransmitted_bytes,
-    }
-}
-
-const fn buffers_of(report: BufferReport) -> Buffers {
-    Buffers { asked_bytes: report.asked_bytes, granted_bytes: report.granted_bytes }
-}
-
-fn percentiles_of([n, min, p50, p95, p99, max]: [i64; 6]) -> Percentiles {
-    Percentiles { n: u64::try_from(n).unwrap_or(0), min, p50, p95, p99, max }
-}
-
-fn bits_per_second(datagrams: u64, payload_bytes: u16, span_ns: u64) -> Option<u64> {
-    let bits = u128::from(datagrams) * u128::from(payload_bytes) * 8_000_000_000;
-    u64::try_from(bits.checked_div(u128::from(span_ns))?).ok()
 }

@@ -2,10 +2,11 @@
 
 use std::io;
 use std::net::{IpAddr, SocketAddr, ToSocketAddrs as _};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use culvert_engine::channel::{Channel, ChannelError};
 use culvert_engine::identity::{ClientIdentity, HandshakeError, IdentityError, check_protocol};
+use culvert_engine::on_thread;
 use culvert_pathmodel::Family;
 use culvert_session::plan::Target;
 use culvert_units::{ExitStatus, Explain};
@@ -19,6 +20,8 @@ use tokio_rustls::client::TlsStream;
 
 /// How long the listener may take to accept the connection: several retransmissions of the first packet.
 const CONNECT_PATIENCE: Duration = Duration::from_secs(8);
+/// How long the resolver may take.
+const LOOKUP_PATIENCE: Duration = Duration::from_secs(15);
 /// How long it may take for the handshake, and for each answer.
 const ANSWER_PATIENCE: Duration = Duration::from_secs(8);
 /// Program and version as told to the peer.
@@ -36,14 +39,31 @@ pub(crate) struct Contact {
     pub(crate) local: SocketAddr,
     /// The address that was dialled.
     pub(crate) peer: SocketAddr,
+    /// How long the TCP handshake took: the path's round trip, or more.
+    pub(crate) round_trip: Duration,
     /// What the listener says about itself.
     pub(crate) far: EndReport,
     /// What it grants at most.
     pub(crate) limits: Limits,
 }
 
-/// Looks up the target's address in the wanted family; says which families there were.
-pub(crate) fn resolve(target: &Target, family: Option<Family>) -> Result<SocketAddr, DialError> {
+/// Looks up the target's address in the wanted family, on a thread: a resolver may take long to find nobody.
+pub(crate) async fn resolve(
+    target: &Target,
+    family: Option<Family>,
+) -> Result<SocketAddr, DialError> {
+    let owned = target.clone();
+    let looking = on_thread("look-up", move || look_up(&owned, family));
+    match tokio::time::timeout(LOOKUP_PATIENCE, looking).await {
+        Ok(Ok(found)) => found,
+        _ => Err(DialError::Unresolved {
+            host: target.host().to_owned(),
+            source: io::Error::new(io::ErrorKind::TimedOut, "the resolver did not answer"),
+        }),
+    }
+}
+
+fn look_up(target: &Target, family: Option<Family>) -> Result<SocketAddr, DialError> {
     let found: Vec<SocketAddr> = match target.address() {
         Some(address) => vec![SocketAddr::new(address, target.port())],
         None => (target.host(), target.port())
@@ -71,7 +91,9 @@ pub(crate) const fn family_of(address: IpAddr) -> Family {
 /// Connects to a listener and exchanges hello and welcome.
 pub(crate) async fn dial(peer: SocketAddr, invite: &Invite) -> Result<Contact, DialError> {
     let identity = ClientIdentity::from_invite(invite)?;
+    let asked = Instant::now();
     let stream = connect(peer).await?;
+    let round_trip = asked.elapsed();
     let local = stream.local_addr().map_err(|source| DialError::Connect { peer, source })?;
     // Small messages must not wait to be joined; a socket that refuses this is only slower.
     let _ = stream.set_nodelay(true);
@@ -88,7 +110,7 @@ pub(crate) async fn dial(peer: SocketAddr, invite: &Invite) -> Result<Contact, D
         .await?;
     match channel.hear_within(ANSWER_PATIENCE).await {
         Ok(FromFar::Welcome { end, limits, .. }) => {
-            Ok(Contact { channel, local, peer, far: end, limits })
+            Ok(Contact { channel, local, peer, round_trip, far: end, limits })
         }
         Ok(FromFar::Refused(refusal)) => Err(DialError::Refused(refusal)),
         Ok(_) => Err(DialError::OutOfTurn),
@@ -227,6 +249,9 @@ pub(crate) const fn refusal_hint(reason: RefusalReason) -> Option<&'static str> 
         RefusalReason::Limit => "ask for less, or have the listener's limit raised",
         RefusalReason::Malformed | RefusalReason::Version => {
             "run the same version of culvert and culvertd"
+        }
+        RefusalReason::OtherAddress => {
+            "pin both programs' traffic to one line of your router, or measure from a host behind one line only"
         }
         RefusalReason::Local => "look at what culvertd logs there",
         RefusalReason::Unknown => return None,

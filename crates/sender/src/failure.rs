@@ -66,6 +66,12 @@ pub(crate) enum SenderError {
     /// Signals cannot be watched.
     #[error("signals cannot be watched")]
     Signals(#[source] io::Error),
+    /// The listener ended the session while data flowed; what is known is in the record.
+    #[error("the listener ended the session: {cause}; what was measured until then is void")]
+    Ended {
+        /// What it said.
+        cause: String,
+    },
     /// The listener was lost while data flowed; what is known is in the record.
     #[error("{cause}; what was measured until then is void")]
     Lost {
@@ -89,6 +95,9 @@ impl Explain for SenderError {
             }
             Self::File { .. } => "check the folder's permissions and the space on the disk",
             Self::Output(_) | Self::Signals(_) => return None,
+            Self::Ended { .. } => {
+                "ask at the listener, whose log says more; after a revocation a new invite is needed"
+            }
             Self::Lost { .. } => {
                 "check that culvertd still runs and that the path or tunnel is up, then run it again"
             }
@@ -109,6 +118,7 @@ impl Explain for SenderError {
             Self::PlanFile { .. } | Self::File { .. } | Self::Output(_) | Self::Signals(_) => {
                 ExitStatus::LocalFault
             }
+            Self::Ended { .. } => ExitStatus::Refused,
             Self::Lost { .. } => ExitStatus::Unreachable,
         }
     }

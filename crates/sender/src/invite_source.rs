@@ -25,7 +25,10 @@ pub(crate) fn read(args: &InviteArgs) -> Result<Invite, InviteSourceError> {
 
 /// Whether a word of the command line holds what is an invite or nearly one.
 pub(crate) fn holds_an_invite(argument: &str) -> bool {
-    argument.find("cvt1").is_some_and(|at| argument.len() - at >= INVITE_LEN / 2)
+    argument.match_indices("cvt1").any(|(at, _)| {
+        let rest = argument.get(at..).unwrap_or_default();
+        rest.bytes().take_while(u8::is_ascii_alphanumeric).count() >= INVITE_LEN / 2
+    })
 }
 
 fn read_file(path: &Path) -> Result<Zeroizing<String>, InviteSourceError> {

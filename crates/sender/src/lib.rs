@@ -1,8 +1,8 @@
 //! The sender: every command of the practitioner.
 //!
-//! A single session goes from its options ([`args`]) over what is wanted ([`wanted`]) to the listener ([`dial`],
-//! [`session`]) and into a record ([`account_record`]); a survey does so many times ([`survey`]). Start with
-//! [`commands`].
+//! A single session goes from its options (`args`) over what is wanted (`wanted`) to the listener (`dial`,
+//! `session`) and into a record (`account_record`); a survey does so many times (`survey`). Start with
+//! `commands`.
 
 mod account_record;
 mod args;

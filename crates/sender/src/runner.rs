@@ -1,7 +1,5 @@
 //! Runs one session from the name of its target to its record.
 
-use std::net::SocketAddr;
-
 use culvert_engine::facts;
 use culvert_record::RunRecord;
 use culvert_units::{ExitStatus, Explain};
@@ -12,7 +10,7 @@ use rand::Rng as _;
 use tokio::runtime::Runtime;
 
 use crate::account_record::{RunContext, record_of};
-use crate::dial::{DialError, PROGRAM, dial, resolve};
+use crate::dial::{Contact, DialError, PROGRAM, dial, resolve};
 use crate::interrupt::Interrupt;
 use crate::progress::Progress;
 use crate::session::{self, SessionError};
@@ -45,24 +43,21 @@ impl Runner {
     /// Runs one session; whatever flowed is in the record, which is not judged, stored or shown yet.
     pub(crate) fn run(&self, wanted: &Wanted) -> Result<RunRecord, RunError> {
         let request = wanted.request()?;
-        let peer = resolve(&wanted.target, wanted.family)?;
-        self.runtime.block_on(self.run_at(wanted, request, peer))
+        self.runtime.block_on(self.run_request(wanted, request))
     }
 
-    async fn run_at(
+    async fn run_request(
         &self,
         wanted: &Wanted,
         request: SessionRequest,
-        peer: SocketAddr,
     ) -> Result<RunRecord, RunError> {
         let title = wanted.path.name.clone().unwrap_or_else(|| wanted.target.to_string());
         let progress = Progress::new(title, self.quiet);
-        progress.say(&format!("connecting to {peer}"));
         let mut contact = tokio::select! {
-            contact = dial(peer, &self.invite) => contact?,
+            contact = self.contact(wanted, &progress) => contact?,
             () = self.interrupt.raised() => return Err(SessionError::Interrupted.into()),
         };
-        let near = facts::end_report(PROGRAM, contact.local.ip(), peer);
+        let near = facts::end_report(PROGRAM, contact.local.ip(), contact.peer);
         let started_at = Timestamp::now();
         let account =
             session::run(&mut contact, request.clone(), &progress, &self.interrupt).await?;
@@ -78,6 +73,15 @@ impl Runner {
         let record = record_of(&context, &account);
         contact.channel.close().await;
         Ok(record)
+    }
+}
+
+impl Runner {
+    async fn contact(&self, wanted: &Wanted, progress: &Progress) -> Result<Contact, DialError> {
+        progress.say("looking up the address");
+        let peer = resolve(&wanted.target, wanted.family).await?;
+        progress.say(&format!("connecting to {peer}"));
+        dial(peer, &self.invite).await
     }
 }
 

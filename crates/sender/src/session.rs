@@ -6,7 +6,7 @@ mod tcp_flows;
 
 use std::collections::HashMap;
 use std::net::SocketAddr;
-use std::sync::{Arc, mpsc};
+use std::sync::Arc;
 use std::time::Duration;
 
 use culvert_engine::channel::ChannelError;
@@ -29,7 +29,7 @@ use culvert_wire::message::{
 use crate::dial::{Contact, NearChannel, refusal_hint};
 use crate::interrupt::Interrupt;
 use crate::progress::Progress;
-use datagram_flows::Opened;
+use datagram_flows::{Asking, Opened};
 
 /// How long the listener may take to grant, or to have all flows.
 const PATIENCE: Duration = Duration::from_secs(8);
@@ -113,7 +113,7 @@ async fn prepare(
     progress.say("opening flows");
     let granted = Granted { session, number, run, peer: contact.peer, switch: Arc::clone(switch) };
     let mut account = Account::default();
-    let (flows, prober) = granted.open_flows(&mut contact.channel, &mut account).await?;
+    let (flows, prober) = granted.open_flows(contact, &mut account).await?;
     let prober = prober.map(|socket| granted.start_prober(&contact.channel, socket)).transpose()?;
     if prober.is_some() {
         progress.say("measuring the baseline round trip");
@@ -147,13 +147,22 @@ struct Prober {
 
 impl Granted {
     /// Opens every flow; the probe flow's socket is given apart, and is `None` where UDP does not pass.
+    ///
+    /// TCP flows first: their tokens soon expire, and UDP that does not pass takes its time.
     async fn open_flows(
         &self,
-        channel: &mut NearChannel,
+        contact: &mut Contact,
         account: &mut Account,
     ) -> Result<(Flows, Option<FlowSocket>), SessionError> {
         let mut flows = Flows::default();
-        let mut opened = self.open_streams(channel).await?;
+        if let Load::Bulk { congestion_control, flows: count } = &self.session.request().load {
+            let tokens = self.tokens(&contact.channel, *count)?;
+            flows.tcp = tcp_flows::open(self, tokens, congestion_control).await?;
+            let ready =
+                tokio::time::timeout(PATIENCE, self.await_flows_ready(&mut contact.channel));
+            ready.await.unwrap_or(Err(ChannelError::Silent { waited: PATIENCE }.into()))?;
+        }
+        let mut opened = self.open_streams(contact).await?;
         let probe = opened.remove(&stream::PROBE).and_then(|opened| match opened {
             Opened::Proven(socket) => Some(socket),
             Opened::Unanswered { sent } => {
@@ -165,29 +174,25 @@ impl Granted {
             let Opened::Proven(socket) = opened else {
                 return Err(SessionError::UdpSilent { peer: self.peer });
             };
-            let identity = self.identity(channel, stream)?;
+            let identity = self.identity(&contact.channel, stream)?;
             // The sending half may go: near ends never change their socket.
-            let (_, sockets): (mpsc::Sender<FlowSocket>, _) = with_first_socket(socket);
+            let (_, sockets) = with_first_socket(socket);
             flows.datagram.insert(stream, (identity, sockets));
-        }
-        if let Load::Bulk { congestion_control, flows: count } = &self.session.request().load {
-            let tokens = self.tokens(channel, *count)?;
-            flows.tcp = tcp_flows::open(self, tokens, congestion_control).await?;
-            self.await_flows_ready(channel).await?;
         }
         Ok((flows, probe))
     }
 
     async fn open_streams(
         &self,
-        channel: &mut NearChannel,
+        contact: &mut Contact,
     ) -> Result<HashMap<u8, Opened>, SessionError> {
         let mut identities = Vec::new();
         for stream in streams(&self.session) {
-            identities.push(self.identity(channel, stream)?);
+            identities.push(self.identity(&contact.channel, stream)?);
         }
         let options = flow_options(self.session.request().buffer_bytes);
-        datagram_flows::open(channel, self.peer, identities, options).await
+        let asking = Asking::new(contact.round_trip);
+        datagram_flows::open(&mut contact.channel, self.peer, identities, options, asking).await
     }
 
     fn identity(
@@ -209,11 +214,7 @@ impl Granted {
         for flow in 0..flows {
             let keys = flow_keys(connection, self.run, flow)?;
             for way in &self.session.request().ways {
-                let token = match way {
-                    Way::Far => keys.toward_far.token.clone(),
-                    Way::Near => keys.toward_near.token.clone(),
-                };
-                tokens.push((flow, *way, token));
+                tokens.push((flow, *way, keys.toward(*way).token.clone()));
             }
         }
         Ok(tokens)
@@ -221,7 +222,7 @@ impl Granted {
 
     async fn await_flows_ready(&self, channel: &mut NearChannel) -> Result<(), SessionError> {
         loop {
-            match channel.hear_within(PATIENCE).await? {
+            match channel.hear().await? {
                 FromFar::FlowsReady {} => return Ok(()),
                 FromFar::Refused(refusal) => return Err(SessionError::Refused(refusal)),
                 _ => {}

@@ -4,9 +4,10 @@ use std::time::Duration;
 
 use culvert_pathmodel::Family;
 use culvert_record::{Asked, Kind, PathTaken, SurveyPosition, Toward};
+use culvert_session::grant::Session;
 use culvert_session::plan::{self, PlannedLoad, SETTLE_AUTO_AT_MOST, Settle, Target};
 use culvert_units::{Bytes, ExitStatus, Explain, format_duration};
-use culvert_wire::message::{Load, SessionRequest, Way};
+use culvert_wire::message::{Limits, Load, SessionRequest, Way};
 
 /// The buffer asked for each datagram socket unless told otherwise: 30 ms at 1 Gbit/s, beyond any pause of its thread.
 pub(crate) const DATAGRAM_BUFFER: Bytes = Bytes::new(4 * 1024 * 1024);
@@ -36,6 +37,15 @@ pub(crate) struct Wanted {
     pub(crate) buffer: Option<Bytes>,
 }
 
+/// A listener that grants whatever makes sense.
+const UNLIMITED: Limits =
+    Limits { duration_ms: u64::MAX, rate_bps: None, bytes: None, flows: u16::MAX };
+
+/// Datagrams a request plans each way; 0 for bulk and for what makes no sense.
+pub(crate) fn planned_datagrams(request: &SessionRequest) -> u64 {
+    Session::check(request.clone(), &UNLIMITED).map_or(0, |session| session.planned_datagrams())
+}
+
 /// Widths of a series step, the widest first.
 const STEPS_MS: [u64; 4] = [100, 50, 20, 10];
 
@@ -62,6 +72,9 @@ impl Wanted {
                 .map(|all| all.get() / self.ways().len().max(1) as u64),
         };
         self.check_volume(&request)?;
+        // Whatever no listener can grant need not be dialled for.
+        Session::check(request.clone(), &UNLIMITED)
+            .map_err(|refusal| WantedError::Senseless { text: refusal.text })?;
         Ok(request)
     }
 
@@ -83,7 +96,7 @@ impl Wanted {
             },
             for_ms: request.for_ms,
             settle_ms: request.settle_ms,
-            settle_auto: self.settle == Settle::Auto,
+            settle_auto: self.settle_is_auto(),
             flows,
             congestion_control,
             pace_bps,
@@ -115,6 +128,11 @@ impl Wanted {
                     .carried_in(self.plateau + self.settle_at_most())
             ),
         }
+    }
+
+    /// Whether the data decides on the settle time.
+    pub(crate) fn settle_is_auto(&self) -> bool {
+        self.settle == Settle::Auto
     }
 
     /// The ways the session loads.
@@ -204,6 +222,12 @@ pub(crate) enum WantedError {
     /// A pace of nothing.
     #[error("a pace of 0 bit/s sends nothing")]
     NoPace,
+    /// Something that no listener can do.
+    #[error("{text}")]
+    Senseless {
+        /// What, with its value.
+        text: String,
+    },
     /// The session would move more than allowed.
     #[error("this session would move {volume}, more than the {at_most} allowed")]
     OverBudget {
@@ -220,6 +244,7 @@ impl Explain for WantedError {
             match self {
                 Self::NoMilliseconds { .. } | Self::Uneven { .. } => "use multiples of 10ms",
                 Self::NoPace => "give a rate such as --pace 10Mbit/s",
+                Self::Senseless { .. } => "add --help to see what can be asked",
                 Self::OverBudget { .. } => "lower the pace, shorten --for, or raise --at-most",
             }
             .to_owned(),

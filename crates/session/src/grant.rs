@@ -3,7 +3,7 @@
 use std::ops::Range;
 use std::time::Duration;
 
-use culvert_units::{BitRate, Bytes, format_duration};
+use culvert_units::{BitRate, Bytes};
 use culvert_wire::datagram::{MAX_PAYLOAD, MIN_PAYLOAD};
 use culvert_wire::message::{Limits, Load, Refusal, RefusalReason, SessionRequest, Way};
 
@@ -11,6 +11,9 @@ use culvert_wire::message::{Limits, Load, Refusal, RefusalReason, SessionRequest
 pub const NARROWEST_STEP: Duration = Duration::from_millis(10);
 /// The widest series step granted: RFC 9097's sub-interval is one second, and a plateau needs several steps.
 pub const WIDEST_STEP: Duration = Duration::from_secs(1);
+
+/// The largest socket buffer granted: half a second at 1 Gbit/s. The kernel keeps it for each of up to 128 flows.
+pub const LARGEST_BUFFER: Bytes = Bytes::new(64 << 20);
 
 /// A request that was checked, with the figures that follow from it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -25,17 +28,14 @@ impl Session {
     pub fn check(request: SessionRequest, limits: &Limits) -> Result<Self, Refusal> {
         check_shape(&request)?;
         check_limits(&request, limits)?;
-        Ok(Self { request })
+        let session = Self { request };
+        session.check_plateau()?;
+        Ok(session)
     }
 
     /// What was asked.
     pub const fn request(&self) -> &SessionRequest {
         &self.request
-    }
-
-    /// Whether data goes this way.
-    pub fn loads(&self, way: Way) -> bool {
-        self.request.ways.contains(&way)
     }
 
     /// Time before the plateau.
@@ -45,12 +45,18 @@ impl Session {
 
     /// Settle and plateau together.
     pub const fn length(&self) -> Duration {
-        Duration::from_millis(self.request.settle_ms + self.request.for_ms)
+        Duration::from_millis(self.request.settle_ms.saturating_add(self.request.for_ms))
     }
 
     /// Width of a series step.
     pub const fn step(&self) -> Duration {
         Duration::from_millis(self.request.step_ms as u64)
+    }
+
+    /// Steps of settle and plateau together.
+    pub fn steps(&self) -> usize {
+        usize::try_from(self.length().as_millis() / self.step().as_millis().max(1))
+            .unwrap_or(usize::MAX)
     }
 
     /// TCP flows each way; 0 for datagrams.
@@ -90,6 +96,19 @@ impl Session {
         self.datagrams_in(self.settle())..self.planned_datagrams()
     }
 
+    fn check_plateau(&self) -> Result<(), Refusal> {
+        match self.request.load {
+            Load::Paced { pace_bps, payload_bytes } if self.plateau_numbers().is_empty() => {
+                let pace = BitRate::from_bits_per_second(pace_bps);
+                let text = format!(
+                    "a pace of {pace} sends no datagram of {payload_bytes} bytes within the plateau"
+                );
+                Err(Refusal { reason: RefusalReason::Malformed, text })
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// How many datagrams are due before `elapsed`: number i is due at i · payload / pace.
     fn datagrams_in(&self, elapsed: Duration) -> u64 {
         let Load::Paced { pace_bps, payload_bytes } = self.request.load else { return 0 };
@@ -101,17 +120,19 @@ impl Session {
 
 fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
     let malformed = |text: String| Err(Refusal { reason: RefusalReason::Malformed, text });
-    let repeats = request
-        .ways
-        .first()
-        .is_some_and(|first| request.ways.iter().skip(1).any(|way| way == first));
-    if request.ways.is_empty() || repeats {
+    if !matches!(request.ways.as_slice(), [_] | [Way::Far, Way::Near] | [Way::Near, Way::Far]) {
         return malformed(
             "a session goes toward far, toward near, or both, each at most once".to_owned(),
         );
     }
     if request.for_ms == 0 {
         return malformed("the plateau is 0 ms long".to_owned());
+    }
+    if let Some(bytes) = request.buffer_bytes.filter(|bytes| *bytes > LARGEST_BUFFER.get()) {
+        return malformed(format!(
+            "a socket buffer of {} exceeds {LARGEST_BUFFER}",
+            Bytes::new(bytes)
+        ));
     }
     let step = Duration::from_millis(u64::from(request.step_ms));
     if step < NARROWEST_STEP || step > WIDEST_STEP {
@@ -152,8 +173,8 @@ fn check_limits(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal
     if total > limits.duration_ms {
         return over(format!(
             "settle and plateau take {} together, the listener allows {}",
-            format_duration(Duration::from_millis(total)),
-            format_duration(Duration::from_millis(limits.duration_ms))
+            seconds(total),
+            seconds(limits.duration_ms)
         ));
     }
     match request.load {
@@ -183,13 +204,23 @@ fn check_bytes(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal>
             "the listener allows {} a session, the request states no budget",
             Bytes::new(limit)
         )),
-        Some(total) if total > limit => over(format!(
-            "the session may move {}, the listener allows {}",
-            Bytes::new(total),
-            Bytes::new(limit)
-        )),
+        Some(total) if total > limit => {
+            let (asked, allowed) = told_apart(total, limit);
+            over(format!("the session may move {asked}, the listener allows {allowed}"))
+        }
         Some(_) => Ok(()),
     }
+}
+
+/// Seconds without rounding: near a limit, minutes would hide by how much it was missed.
+fn seconds(milliseconds: u64) -> String {
+    format!("{}s", Duration::from_millis(milliseconds).as_secs_f64())
+}
+
+/// Two amounts as they are usually written, or to the byte where that would make them look alike.
+fn told_apart(one: u64, other: u64) -> (String, String) {
+    let usual = (Bytes::new(one).to_string(), Bytes::new(other).to_string());
+    if usual.0 == usual.1 { (format!("{one} bytes"), format!("{other} bytes")) } else { usual }
 }
 
 #[cfg(test)]
@@ -223,12 +254,19 @@ mod tests {
 
     #[test]
     fn refuses_what_makes_no_sense() {
-        for (pace, payload) in [(0, 1200), (1_000_000, 31), (1_000_000, 65_508)] {
+        for (pace, payload) in [(0, 1200), (1_000_000, 31), (1_000_000, 65_508), (1, 1200)] {
             let refusal = Session::check(paced(pace, payload), &limits()).expect_err("refused");
             assert_eq!(refusal.reason, RefusalReason::Malformed);
         }
-        let both_far = SessionRequest { ways: vec![Way::Far, Way::Far], ..paced(1, 1200) };
-        assert!(Session::check(both_far, &limits()).is_err());
+        for ways in [vec![], vec![Way::Far; 2], vec![Way::Far, Way::Near, Way::Near]] {
+            assert!(
+                Session::check(SessionRequest { ways, ..paced(1_000_000, 1200) }, &limits())
+                    .is_err()
+            );
+        }
+        let greedy =
+            SessionRequest { buffer_bytes: Some(64 * 1024 * 1024 + 1), ..paced(1_000_000, 1200) };
+        assert!(Session::check(greedy, &limits()).is_err());
     }
 
     #[test]

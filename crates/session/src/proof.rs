@@ -14,7 +14,7 @@ pub const CHALLENGE_SPACING_NS: u64 = 200_000_000;
 /// A proven address that is sent to is challenged again this often, nanoseconds.
 pub const RECHALLENGE_EVERY_NS: u64 = 1_000_000_000;
 /// Unanswered challenges after which sending stops.
-pub const MOST_UNANSWERED: u32 = 3;
+pub const MOST_UNANSWERED: usize = 3;
 /// Port changes (NAT rebindings) followed in one run.
 pub const MOST_PORT_CHANGES: u32 = 3;
 
@@ -58,13 +58,15 @@ pub enum Admission {
 #[derive(Debug, Clone)]
 pub struct AddressProof {
     control: IpAddr,
-    pending: Option<Pending>,
+    /// Challenges whose echo may still come: on a long path several are under way at once. At most as many as the
+    /// budget grants.
+    pending: Vec<Pending>,
     last_challenge_ns: Option<u64>,
     proven: Option<SocketAddr>,
     moves: u32,
 }
 
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Pending {
     peer: SocketAddr,
     nonce: u64,
@@ -73,10 +75,10 @@ struct Pending {
 impl AddressProof {
     /// A flow whose datagrams must come from the control connection's address.
     pub const fn new(control: IpAddr) -> Self {
-        Self { control, pending: None, last_challenge_ns: None, proven: None, moves: 0 }
+        Self { control, pending: Vec::new(), last_challenge_ns: None, proven: None, moves: 0 }
     }
 
-    /// A tagged datagram other than an echo came from `from` to the wildcard socket.
+    /// A tagged datagram came from `from` to the wildcard socket, and is no echo of an awaited challenge.
     ///
     /// `fresh` is a random number that was not used before.
     pub fn on_open(
@@ -99,27 +101,25 @@ impl AddressProof {
         }
         budget.left -= 1;
         self.last_challenge_ns = Some(now_ns);
-        self.pending = Some(Pending { peer: from, nonce: fresh });
+        self.pending.push(Pending { peer: from, nonce: fresh });
         Admission::Challenge { nonce: fresh }
     }
 
     /// A tagged echo of `nonce` came from `from` to the wildcard socket.
     pub fn on_echo(&mut self, from: SocketAddr, nonce: u64) -> Admission {
-        match self.pending {
-            Some(pending) if pending.peer == from && pending.nonce == nonce => {
-                self.pending = None;
-                let moved = self.proven.is_some_and(|proven| proven != from);
-                self.moves += u32::from(moved);
-                self.proven = Some(from);
-                Admission::Proven { peer: from, moved }
-            }
-            _ => Admission::Ignore,
+        if !self.pending.contains(&Pending { peer: from, nonce }) {
+            return Admission::Ignore;
         }
+        self.pending.clear();
+        let moved = self.proven.is_some_and(|proven| proven != from);
+        self.moves += u32::from(moved);
+        self.proven = Some(from);
+        Admission::Proven { peer: from, moved }
     }
 
-    /// How often a proven peer's port changed.
-    pub const fn moves(&self) -> u32 {
-        self.moves
+    /// Whether the peer was proven to receive elsewhere than at `from`.
+    pub fn is_proven_elsewhere(&self, from: SocketAddr) -> bool {
+        self.proven.is_some_and(|proven| proven != from)
     }
 }
 
@@ -141,14 +141,15 @@ pub enum Freshness {
 #[derive(Debug, Clone)]
 pub struct ProofKeeper {
     next_ns: u64,
-    unanswered: u32,
-    outstanding: Option<u64>,
+    /// Challenges that were sent since the last answer, the oldest first: on a long queue the answer to one comes after
+    /// the next has left.
+    outstanding: Vec<u64>,
 }
 
 impl ProofKeeper {
     /// A keeper for an address proven at `now_ns`.
     pub const fn new(now_ns: u64) -> Self {
-        Self { next_ns: now_ns + RECHALLENGE_EVERY_NS, unanswered: 0, outstanding: None }
+        Self { next_ns: now_ns + RECHALLENGE_EVERY_NS, outstanding: Vec::new() }
     }
 
     /// Asks what to do at `now_ns`; `fresh` is a random number that was not used before.
@@ -156,20 +157,18 @@ impl ProofKeeper {
         if now_ns < self.next_ns {
             return Freshness::Fresh;
         }
-        if self.unanswered >= MOST_UNANSWERED {
+        if self.outstanding.len() >= MOST_UNANSWERED {
             return Freshness::Lost;
         }
         self.next_ns = now_ns + RECHALLENGE_EVERY_NS;
-        self.unanswered += 1;
-        self.outstanding = Some(fresh);
+        self.outstanding.push(fresh);
         Freshness::Challenge { nonce: fresh }
     }
 
-    /// An echo of `nonce` came from the proven address; only the newest challenge counts.
+    /// An echo of `nonce` came from the proven address: this challenge and those before it are answered.
     pub fn on_echo(&mut self, nonce: u64) {
-        if self.outstanding == Some(nonce) {
-            self.outstanding = None;
-            self.unanswered = 0;
+        if let Some(index) = self.outstanding.iter().position(|sent| *sent == nonce) {
+            self.outstanding.drain(..=index);
         }
     }
 }
@@ -213,6 +212,22 @@ mod tests {
     }
 
     #[test]
+    fn on_a_long_path_the_first_echo_proves_although_more_challenges_left() {
+        let (mut proof, mut budget) = (AddressProof::new(peer(0).ip()), ChallengeBudget::default());
+        for (at, nonce) in [(0, 1), (200 * MS, 2), (400 * MS, 3)] {
+            assert_eq!(
+                proof.on_open(at, peer(4000), nonce, &mut budget),
+                Admission::Challenge { nonce }
+            );
+        }
+        assert_eq!(
+            proof.on_echo(peer(4000), 1),
+            Admission::Proven { peer: peer(4000), moved: false }
+        );
+        assert_eq!(proof.on_echo(peer(4000), 2), Admission::Ignore, "one proof is enough");
+    }
+
+    #[test]
     fn another_address_gets_nothing() {
         let (mut proof, mut budget) = (AddressProof::new(peer(0).ip()), ChallengeBudget::default());
         let other = SocketAddr::from(([203, 0, 113, 9], 4000));
@@ -245,7 +260,6 @@ mod tests {
             .map(|admission| matches!(admission, Admission::Proven { moved: true, .. }))
             .collect();
         assert_eq!(moved, [false, true, true, true, false, false]);
-        assert_eq!(proof.moves(), MOST_PORT_CHANGES);
     }
 
     #[test]
@@ -259,6 +273,18 @@ mod tests {
             );
         }
         assert_eq!(keeper.poll(4_000 * MS, 9), Freshness::Lost);
+    }
+
+    #[test]
+    fn answers_two_seconds_late_keep_it_fresh() {
+        let mut keeper = ProofKeeper::new(0);
+        for second in 1..=100_u64 {
+            assert_eq!(
+                keeper.poll(second * 1_000 * MS, second),
+                Freshness::Challenge { nonce: second }
+            );
+            keeper.on_echo(second.saturating_sub(2));
+        }
     }
 
     #[test]

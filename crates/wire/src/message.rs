@@ -61,6 +61,8 @@ pub enum FromNear {
     Go {},
     /// The near end has put its last data on the path.
     Sent(SentTotals),
+    /// The near end's time as a receiver of bulk data is over.
+    Enough {},
     /// Nothing to say, but alive.
     Alive {},
     /// The session ends at once, whatever flows.
@@ -103,6 +105,8 @@ pub enum FromFar {
     },
     /// The far end has put its last data on the path.
     Sent(SentTotals),
+    /// The far end's time as a receiver of bulk data is over.
+    Enough {},
     /// A stretch of a receiver's series; sent before the report it belongs to.
     SeriesPart {
         /// Index of the first step.
@@ -112,8 +116,6 @@ pub enum FromFar {
     },
     /// The far end's whole account; the session is over.
     Report(Box<FarReport>),
-    /// Nothing to say, but alive.
-    Alive {},
 }
 
 /// What a session is to be. Durations in milliseconds.
@@ -204,6 +206,8 @@ pub enum RefusalReason {
     Malformed,
     /// The two programs speak different versions.
     Version,
+    /// Data comes from another address than the control connection.
+    OtherAddress,
     /// The listener's own host failed: its reason is in the text.
     Local,
     /// A reason that this version does not know.
@@ -219,7 +223,7 @@ pub struct SentTotals {
 }
 
 /// The far end's account of a session.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct FarReport {
     /// As the receiver of what went toward far.
     pub received: Option<ReceiverReport>,

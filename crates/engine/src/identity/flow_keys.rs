@@ -1,5 +1,6 @@
 //! The secrets of the data flows, taken from the TLS session that both ends have proven themselves in.
 
+use culvert_wire::message::Way;
 use culvert_wire::{Secret, datagram::DatagramKey};
 use rustls::ConnectionCommon;
 use zeroize::Zeroizing;
@@ -11,6 +12,16 @@ pub struct FlowKeys {
     pub toward_far: DirectionKeys,
     /// For what far transmits.
     pub toward_near: DirectionKeys,
+}
+
+impl FlowKeys {
+    /// The secrets of what goes this way.
+    pub const fn toward(&self, way: Way) -> &DirectionKeys {
+        match way {
+            Way::Far => &self.toward_far,
+            Way::Near => &self.toward_near,
+        }
+    }
 }
 
 /// The secrets of one flow in one direction.

@@ -92,6 +92,7 @@ fn status_of(record: &RunRecord) -> Result<ExitStatus, SenderError> {
     let Some(void) = &record.void else { return Ok(ExitStatus::Done) };
     match VoidReason::from_finding(void) {
         Some(VoidReason::ControlLost { cause }) => Err(SenderError::Lost { cause }),
+        Some(VoidReason::EndedByListener { cause }) => Err(SenderError::Ended { cause }),
         _ => Ok(ExitStatus::Void),
     }
 }

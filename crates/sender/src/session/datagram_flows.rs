@@ -17,10 +17,24 @@ use culvert_wire::message::FromFar;
 use super::SessionError;
 use crate::dial::NearChannel;
 
-/// Time between two requests to be challenged: the listener answers no faster than every 200 ms.
+/// Time between two requests to be challenged, on a short path: the listener answers no faster than every 200 ms.
 const ASK_EVERY: Duration = Duration::from_millis(220);
-/// After so long without proof UDP counts as filtered.
+/// After so long without proof UDP counts as filtered, on a short path.
 const PATIENCE: Duration = Duration::from_millis(2_500);
+
+/// How patiently a proof is asked for, given how long the path is.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Asking {
+    every: Duration,
+    patience: Duration,
+}
+
+impl Asking {
+    /// Leaves each request the time of a round trip, and the whole the time of several: a proof takes two.
+    pub(super) fn new(round_trip: Duration) -> Self {
+        Self { every: ASK_EVERY.max(round_trip), patience: PATIENCE + 5 * round_trip }
+    }
+}
 
 /// What became of a flow.
 #[derive(Debug)]
@@ -40,6 +54,7 @@ pub(super) async fn open(
     peer: SocketAddr,
     identities: Vec<FlowIdentity>,
     options: FlowOptions,
+    asking: Asking,
 ) -> Result<HashMap<u8, Opened>, SessionError> {
     let mut proven: HashMap<u8, Arc<AtomicBool>> = HashMap::new();
     let mut threads = Vec::new();
@@ -48,11 +63,13 @@ pub(super) async fn open(
             .map_err(|source| SessionError::Socket { peer, source })?;
         let (flag, stream) = (Arc::new(AtomicBool::new(false)), identity.stream);
         proven.insert(stream, Arc::clone(&flag));
-        threads
-            .push((stream, on_thread("open", move || ask_until_proven(&identity, socket, &flag))));
+        threads.push((
+            stream,
+            on_thread("open", move || ask_until_proven(&identity, socket, &flag, asking)),
+        ));
     }
     let mut waiting = proven.len();
-    let give_up = tokio::time::sleep(PATIENCE);
+    let give_up = tokio::time::sleep(asking.patience);
     tokio::pin!(give_up);
     while waiting > 0 {
         tokio::select! {
@@ -63,7 +80,6 @@ pub(super) async fn open(
                     waiting -= usize::from(first);
                 }
                 FromFar::Refused(refusal) => return Err(SessionError::Refused(refusal)),
-                FromFar::Alive {} => {}
                 _ => return Err(SessionError::OutOfTurn),
             },
         }
@@ -75,13 +91,18 @@ pub(super) async fn open(
     Ok(opened)
 }
 
-fn ask_until_proven(identity: &FlowIdentity, socket: FlowSocket, proven: &AtomicBool) -> Opened {
-    let give_up = monotonic_ns() + nanos(PATIENCE);
+fn ask_until_proven(
+    identity: &FlowIdentity,
+    socket: FlowSocket,
+    proven: &AtomicBool,
+    asking: Asking,
+) -> Opened {
+    let give_up = monotonic_ns() + nanos(asking.patience);
     let mut sent = 0;
     while monotonic_ns() < give_up && !proven.load(Ordering::Relaxed) {
         identity.send(&socket, sent, SignalBody::Open);
         sent += 1;
-        echo_challenges(identity, &socket, monotonic_ns() + nanos(ASK_EVERY), proven);
+        echo_challenges(identity, &socket, monotonic_ns() + nanos(asking.every), proven);
     }
     if proven.load(Ordering::Relaxed) {
         Opened::Proven(socket)

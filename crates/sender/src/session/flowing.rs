@@ -5,12 +5,12 @@ use std::time::Duration;
 
 use culvert_engine::channel::ChannelError;
 use culvert_engine::facts;
-use culvert_engine::legs::{Leg, Legs, Side};
+use culvert_engine::legs::{Leg, Legs, Side, ended, receiving_is_over};
 use culvert_engine::meter::Meter;
 use culvert_engine::timeline::Timeline;
 use culvert_os::clock::monotonic_ns;
 use culvert_wire::message::{
-    FromFar, FromNear, ReceiverReport, SentTotals, TransmitterReport, UseReport,
+    FromFar, FromNear, Load, ReceiverReport, SentTotals, TransmitterReport, UseReport,
 };
 
 use super::{Account, Broken, Granted, Prepared};
@@ -24,8 +24,8 @@ const TICK: Duration = Duration::from_millis(250);
 const SILENCE: Duration = Duration::from_secs(4);
 /// How long the listener's account may take once this end is done: control may have to recover from a full queue.
 const ACCOUNT_PATIENCE: Duration = Duration::from_secs(10);
-/// Most steps a listener may report: as many as its longest session has of the narrowest step.
-const MOST_STEPS: usize = 1 << 20;
+/// Steps a listener may report beyond settle and plateau: those of the time for draining, of the narrowest width.
+const MOST_STEPS_BEYOND: usize = 100;
 
 /// Lets data flow and gathers both accounts. What breaks now leaves a partial account, marked as such.
 pub(super) async fn let_flow(
@@ -40,6 +40,9 @@ pub(super) async fn let_flow(
     if let Some(prober) = &prober {
         prober.window.set(timeline.start_ns, timeline.plateau_ns(), timeline.deadline_ns());
     }
+    let tells_when_over =
+        legs.receive.is_some() && matches!(granted.session.request().load, Load::Bulk { .. });
+    let over: Leg<()> = Box::pin(receiving_is_over(Arc::clone(&legs.meter), timeline));
     let mut flowing = Flowing {
         granted: &granted,
         timeline,
@@ -48,10 +51,13 @@ pub(super) async fn let_flow(
         meter: Arc::clone(&legs.meter),
         transmit: legs.transmit.take(),
         receive: legs.receive.take(),
+        receiving_over: tells_when_over.then_some(over),
         host: Some(Box::pin(facts::use_over_plateau(timeline))),
         account,
         far_bytes: 0,
-        last_heard_ns: monotonic_ns(),
+        counted: 0,
+        last_sign_ns: monotonic_ns(),
+        done_here_ns: None,
     };
     let broken = flowing.run(channel).await.err();
     let (mut account, meter) = (flowing.account, flowing.meter);
@@ -62,8 +68,7 @@ pub(super) async fn let_flow(
             let _ = channel.say(&FromNear::Stop {}).await;
         }
     }
-    let least = granted.session.length().as_millis() / granted.session.step().as_millis().max(1);
-    account.series_near = meter.series(usize::try_from(least).unwrap_or(0));
+    account.series_near = meter.series(granted.session.steps());
     if let Some(prober) = prober {
         account.round_trips = prober.round_trips.await.ok();
     }
@@ -79,10 +84,13 @@ struct Flowing<'a> {
     meter: Arc<Meter>,
     transmit: Option<Leg<TransmitterReport>>,
     receive: Option<Leg<ReceiverReport>>,
+    receiving_over: Option<Leg<()>>,
     host: Option<Leg<UseReport>>,
     account: Account,
     far_bytes: u64,
-    last_heard_ns: u64,
+    counted: u64,
+    last_sign_ns: u64,
+    done_here_ns: Option<u64>,
 }
 
 impl Flowing<'_> {
@@ -90,7 +98,7 @@ impl Flowing<'_> {
         let mut tick = tokio::time::interval(TICK);
         while !self.is_complete() {
             tokio::select! {
-                report = next(&mut self.transmit) => {
+                report = ended(&mut self.transmit) => {
                     self.transmit = None;
                     let datagrams = report.datagrams.unwrap_or(0);
                     self.account.transmitted = Some(report);
@@ -98,17 +106,23 @@ impl Flowing<'_> {
                         channel.say(&FromNear::Sent(SentTotals { datagrams })).await?;
                     }
                 }
-                report = next(&mut self.receive) => {
+                report = ended(&mut self.receive) => {
                     self.receive = None;
                     self.account.received = Some(report);
                 }
-                host = next(&mut self.host) => {
+                () = ended(&mut self.receiving_over) => {
+                    self.receiving_over = None;
+                    if self.account.far.is_none() {
+                        channel.say(&FromNear::Enough {}).await?;
+                    }
+                }
+                host = ended(&mut self.host) => {
                     self.host = None;
                     self.account.host = host;
                 }
                 // The account is the last word: the listener hangs up after it, whatever still runs here.
                 message = channel.hear(), if self.account.far.is_none() => {
-                    self.last_heard_ns = monotonic_ns();
+                    self.last_sign_ns = monotonic_ns();
                     self.on_message(message?)?;
                 }
                 _ = tick.tick() => self.on_tick(channel).await?,
@@ -128,10 +142,21 @@ impl Flowing<'_> {
 
     async fn on_tick(&mut self, channel: &mut NearChannel) -> Result<(), Broken> {
         let now = monotonic_ns();
-        let sign = self.last_heard_ns.max(self.granted.switch.last_sign_ns());
-        let patience = if self.is_done_here() { ACCOUNT_PATIENCE } else { SILENCE };
-        let silent = Duration::from_nanos(now.saturating_sub(sign));
-        if silent > patience {
+        let total = self.meter.total();
+        if total > self.counted {
+            self.last_sign_ns = now;
+        }
+        self.counted = total;
+        self.last_sign_ns = self.last_sign_ns.max(self.granted.switch.last_sign_ns());
+        if self.is_done_here() {
+            self.done_here_ns.get_or_insert(now);
+        }
+        // A listener that goes on talking without giving its account has had its time as well.
+        let (since, patience) = match self.done_here_ns {
+            Some(done) => (done, ACCOUNT_PATIENCE),
+            None => (self.last_sign_ns, SILENCE),
+        };
+        if Duration::from_nanos(now.saturating_sub(since)) > patience {
             return Err(Broken::Channel(ChannelError::Silent { waited: patience }));
         }
         self.progress.flowing(&Moved {
@@ -150,6 +175,7 @@ impl Flowing<'_> {
         match message {
             FromFar::Progress { received_bytes } => self.far_bytes = received_bytes,
             FromFar::Sent(totals) => self.granted.switch.announce(totals.datagrams),
+            FromFar::Enough {} => self.granted.switch.enough(),
             FromFar::SeriesPart { from_step, bytes } => self.add_series(from_step, &bytes),
             FromFar::Report(report) => self.account.far = Some(*report),
             FromFar::Refused(refusal) => return Err(Broken::Refused(refusal)),
@@ -158,21 +184,15 @@ impl Flowing<'_> {
         Ok(())
     }
 
-    /// Parts come in order; one that does not continue what is there is no part of this series.
+    /// Parts come in order; one that does not continue what is there, or exceeds what was asked, is no part of this
+    /// series: the account will then miss it.
     fn add_series(&mut self, from_step: u32, bytes: &[u64]) {
+        let most = self.granted.session.steps() + MOST_STEPS_BEYOND;
         let series = &mut self.account.series_far;
         let continues = usize::try_from(from_step).is_ok_and(|from| from == series.len());
-        if continues && series.len() + bytes.len() <= MOST_STEPS {
+        if continues && series.len() + bytes.len() <= most {
             series.extend_from_slice(bytes);
         }
-    }
-}
-
-/// The end of a part; never, when there is none.
-async fn next<T>(part: &mut Option<Leg<T>>) -> T {
-    match part {
-        Some(part) => part.await,
-        None => std::future::pending().await,
     }
 }
 

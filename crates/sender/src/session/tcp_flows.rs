@@ -1,12 +1,14 @@
 //! Opening TCP data flows: connect, say which flow it is.
 
 use std::collections::HashMap;
-use std::io::Write as _;
-use std::net::TcpStream;
+use std::io::{self, Write as _};
+use std::net::{SocketAddr, TcpStream};
+use std::sync::Arc;
 use std::time::Duration;
 
 use culvert_engine::bulk::with_congestion_control;
 use culvert_engine::on_thread;
+use culvert_engine::timeline::Switch;
 use culvert_os::tcp;
 use culvert_wire::message::Way;
 use culvert_wire::{FlowPreamble, Secret};
@@ -15,29 +17,71 @@ use super::{Granted, SessionError};
 
 /// How long one flow may take to connect.
 const PATIENCE: Duration = Duration::from_secs(5);
+/// How long all may take.
+const PATIENCE_FOR_ALL: Duration = Duration::from_secs(12);
+/// Flows that connect at the same time; the listener's gate lets 16 of one address wait.
+const AT_A_TIME: usize = 8;
 
 /// Opens one flow for each token, by the way its data will go.
 pub(super) async fn open(
     granted: &Granted,
-    tokens: Vec<(u16, Way, Secret<16>)>,
+    mut tokens: Vec<(u16, Way, Secret<16>)>,
     congestion_control: &str,
 ) -> Result<HashMap<Way, Vec<TcpStream>>, SessionError> {
-    let (peer, session) = (granted.peer, granted.number);
-    let buffer = granted.session.request().buffer_bytes;
-    let congestion_control = congestion_control.to_owned();
-    let connecting = on_thread("connect", move || {
-        let connect = || {
-            with_congestion_control(&congestion_control, buffer, |options| {
-                tcp::connect(peer, options, PATIENCE)
-            })
+    let peer = granted.peer;
+    let share = tokens.len().div_ceil(AT_A_TIME).max(1);
+    let mut threads = Vec::new();
+    while !tokens.is_empty() {
+        let some = tokens.split_off(tokens.len().saturating_sub(share));
+        let connector = Connector {
+            peer,
+            session: granted.number,
+            congestion_control: congestion_control.to_owned(),
+            buffer_bytes: granted.session.request().buffer_bytes,
+            switch: Arc::clone(&granted.switch),
         };
+        threads.push(on_thread("connect", move || connector.connect_all(some)));
+    }
+    let all = async {
         let mut flows: HashMap<Way, Vec<TcpStream>> = HashMap::new();
-        for (flow, way, token) in tokens {
-            let mut stream = connect()?;
-            stream.write_all(&FlowPreamble { flow, session, token }.emit())?;
-            flows.entry(way).or_default().push(stream);
+        for thread in threads {
+            let opened = thread.await?.map_err(|source| SessionError::Flow { peer, source })?;
+            for (way, stream) in opened {
+                flows.entry(way).or_default().push(stream);
+            }
         }
         Ok(flows)
-    });
-    connecting.await?.map_err(|source| SessionError::Flow { peer, source })
+    };
+    let late = || SessionError::Flow { peer, source: io::ErrorKind::TimedOut.into() };
+    tokio::time::timeout(PATIENCE_FOR_ALL, all).await.unwrap_or_else(|_| Err(late()))
+}
+
+/// Connects some of a session's flows, one after another.
+struct Connector {
+    peer: SocketAddr,
+    session: u32,
+    congestion_control: String,
+    buffer_bytes: Option<u64>,
+    switch: Arc<Switch>,
+}
+
+impl Connector {
+    fn connect_all(
+        &self,
+        tokens: Vec<(u16, Way, Secret<16>)>,
+    ) -> io::Result<Vec<(Way, TcpStream)>> {
+        let mut flows = Vec::new();
+        for (flow, way, token) in tokens {
+            if self.switch.is_stopped() {
+                break;
+            }
+            let mut stream =
+                with_congestion_control(&self.congestion_control, self.buffer_bytes, |options| {
+                    tcp::connect(self.peer, options, PATIENCE)
+                })?;
+            stream.write_all(&FlowPreamble { flow, session: self.session, token }.emit())?;
+            flows.push((way, stream));
+        }
+        Ok(flows)
+    }
 }

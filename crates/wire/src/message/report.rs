@@ -77,6 +77,9 @@ pub struct ReceiverReport {
     pub sequence: Option<SequenceReport>,
     /// Datagrams: what their times tell; `None` for TCP or when a clock stepped.
     pub delay: Option<DelayReport>,
+    /// The transmitter sent more than it was allowed to; reading stopped there.
+    #[serde(default)]
+    pub budget_exceeded: bool,
     /// A step of the wall clock during the run, microseconds, when one was seen.
     pub clock_step_us: Option<i64>,
 }
@@ -126,6 +129,15 @@ pub struct TransmitterReport {
     pub datagrams_plateau: Option<u64>,
     /// Time over which the plateau's range was sent, nanoseconds.
     pub plateau_ns: Option<u64>,
+    /// Time over which all datagrams were sent, nanoseconds.
+    #[serde(default)]
+    pub whole_ns: Option<u64>,
+    /// Time that was taken out of the schedule because the transmitter stalled, nanoseconds.
+    #[serde(default)]
+    pub debt_dropped_ns: u64,
+    /// Whether the byte budget was used up.
+    #[serde(default)]
+    pub budget_spent: bool,
     /// Datagrams the system refused to send because they were too large for the path.
     pub refused_datagrams: u64,
     /// TCP: congestion control in use.

@@ -1,0 +1,270 @@
+//! One way of a session, as both ends account for it.
+
+use culvert_record::{
+    Buffers, Caveat, Direction, Percentiles, Plateau, Series, TcpFacts, VoidReason, Way,
+};
+use culvert_stats::settle_auto;
+use culvert_verdict::PACE_KEPT;
+use culvert_wire::message::{
+    BufferReport, Load, ReceiverReport, SessionRequest, TransmitterReport,
+};
+
+use super::RunContext;
+use crate::wanted::planned_datagrams;
+
+/// What a peer's percentiles must be to be one distribution's.
+fn is_ordered([n, min, p50, p95, p99, max]: [i64; 6]) -> bool {
+    n > 0 && min <= p50 && p50 <= p95 && p95 <= p99 && p99 <= max
+}
+
+/// What went one way, as both ends account for it.
+pub(super) struct Leg<'a> {
+    pub(super) way: Way,
+    pub(super) transmitter: Option<&'a TransmitterReport>,
+    pub(super) receiver: Option<&'a ReceiverReport>,
+    pub(super) series: &'a [u64],
+}
+
+impl Leg<'_> {
+    /// The figures of this way.
+    pub(super) fn direction(&self, context: &RunContext<'_>) -> Direction {
+        let request = context.request;
+        let series = self.series_of(request);
+        let plateau = series.as_ref().map(|_| plateau_of(request));
+        let goodput =
+            series.as_ref().zip(plateau).and_then(|(series, plateau)| series.goodput(plateau));
+        let direction = Direction {
+            goodput_bps: goodput.map(culvert_units::BitRate::bits_per_second),
+            plateau,
+            series,
+            bytes_sent: self.transmitter.map(|report| report.bytes),
+            bytes_received: self.receiver.map(|report| report.bytes),
+            receive_buffer: self.receiver.map(|report| buffers_of(report.buffer)),
+            send_buffer: self.transmitter.map(|report| buffers_of(report.buffer)),
+            ..Direction::default()
+        };
+        match request.load {
+            Load::Bulk { .. } => Direction { tcp: self.transmitter.map(tcp_of), ..direction },
+            Load::Paced { payload_bytes, .. } => {
+                self.with_datagrams(direction, payload_bytes, planned_datagrams(request))
+            }
+        }
+    }
+
+    fn with_datagrams(&self, direction: Direction, payload_bytes: u16, planned: u64) -> Direction {
+        let sequence = self.receiver.and_then(|report| report.sequence);
+        let delay = self.receiver.and_then(|report| report.delay);
+        let sent = self.transmitter.and_then(|report| report.datagrams);
+        let received = sequence.map(|sequence| sequence.received);
+        let lost = sent.zip(received).and_then(|(sent, received)| sent.checked_sub(received));
+        let share = |part: Option<u64>, whole: Option<u64>| {
+            part.zip(whole)
+                .filter(|(_, whole)| *whole > 0)
+                .map(|(part, whole)| part as f64 / whole as f64)
+        };
+        let (offered_bps, delivered_bps) = self.datagram_rates(payload_bytes, planned);
+        let reordered = sequence.map(|sequence| sequence.reordered);
+        Direction {
+            offered_bps,
+            delivered_bps,
+            sent,
+            received,
+            lost,
+            loss_ratio: share(lost, sent),
+            reordered,
+            reordered_ratio: share(reordered, received),
+            duplicates: sequence.map(|sequence| sequence.duplicates),
+            late: sequence.map(|sequence| sequence.late),
+            refused: sequence.map(|sequence| sequence.refused),
+            host_dropped: sequence.and_then(|sequence| sequence.host_dropped),
+            interarrival_jitter_us: delay.map(|delay| delay.interarrival_jitter_us),
+            ipdv_us: delay
+                .and_then(|delay| delay.ipdv_us)
+                .filter(|p| is_ordered(*p))
+                .map(percentiles_of),
+            pdv_us: delay
+                .and_then(|delay| delay.pdv_us)
+                .filter(|p| is_ordered(*p))
+                .map(percentiles_of),
+            ..direction
+        }
+    }
+
+    /// What weakens them, as far as the ends say so themselves.
+    pub(super) fn caveats(&self, context: &RunContext<'_>) -> Vec<Caveat> {
+        let transmitter =
+            self.transmitter.map(|report| self.transmitter_caveats(report, context.request));
+        let receiver = self.receiver.map(|report| self.receiver_caveats(report));
+        let buffers = [
+            self.receiver.map(|report| report.buffer),
+            self.transmitter.map(|report| report.buffer),
+        ];
+        let capped = buffers.into_iter().flatten().filter_map(|buffer| self.capped(buffer));
+        let unsteady = self.not_steady(context);
+        transmitter.into_iter().chain(receiver).flatten().chain(capped).chain(unsteady).collect()
+    }
+
+    fn transmitter_caveats(
+        &self,
+        report: &TransmitterReport,
+        request: &SessionRequest,
+    ) -> Vec<Caveat> {
+        let toward = self.way;
+        let mut caveats = Vec::new();
+        let unacknowledged_bytes = report.bytes_written.saturating_sub(report.bytes);
+        if unacknowledged_bytes > 0 {
+            caveats.push(Caveat::DrainCutShort { toward, unacknowledged_bytes });
+        }
+        if report.refused_datagrams > 0 {
+            caveats.push(Caveat::DatagramsRefused { toward, refused: report.refused_datagrams });
+        }
+        if report.debt_dropped_ns > 0 {
+            let dropped_ms = report.debt_dropped_ns.div_ceil(1_000_000);
+            caveats.push(Caveat::PaceDebtDropped { toward, dropped_ms });
+        }
+        if let Load::Bulk { congestion_control: asked, .. } = &request.load
+            && let Some(used) = report.congestion_control.clone()
+            && used != *asked
+        {
+            let asked = asked.clone();
+            caveats.push(Caveat::CongestionControlNotAllowed { toward, asked, used });
+        }
+        caveats
+    }
+
+    fn receiver_caveats(&self, report: &ReceiverReport) -> Vec<Caveat> {
+        let toward = self.way;
+        let mut caveats = Vec::new();
+        if let Some(sequence) = report.sequence {
+            if sequence.late > 0 {
+                caveats.push(Caveat::TooLate { toward, late: sequence.late });
+            }
+            if sequence.refused > 0 {
+                caveats.push(Caveat::RefusedDatagrams { toward, refused: sequence.refused });
+            }
+        }
+        if let Some(step_us) = report.clock_step_us {
+            caveats.push(Caveat::ClockStepped { toward, step_us });
+        }
+        caveats
+    }
+
+    fn capped(&self, buffer: BufferReport) -> Option<Caveat> {
+        let (asked_bytes, granted_bytes) = (buffer.asked_bytes?, buffer.granted_bytes?);
+        (granted_bytes < asked_bytes).then_some(Caveat::BufferCapped {
+            toward: self.way,
+            asked_bytes,
+            granted_bytes,
+        })
+    }
+
+    /// Under `auto` the data says whether what was cut away was enough.
+    fn not_steady(&self, context: &RunContext<'_>) -> Option<Caveat> {
+        let request = context.request;
+        let series = self.series_of(request).filter(|_| context.wanted.settle_is_auto())?;
+        let needed = settle_auto(&series, request.for_ms, request.settle_ms);
+        (needed >= request.settle_ms)
+            .then_some(Caveat::NotSteady { toward: self.way, settle_ms: request.settle_ms })
+    }
+
+    fn series_of(&self, request: &SessionRequest) -> Option<Series> {
+        (!self.series.is_empty())
+            .then(|| Series { step_ms: request.step_ms, bytes: self.series.to_vec() })
+    }
+
+    /// Offered and delivered rate over the plateau's numbers; over the whole run when the transmitter fell so far behind
+    /// that it sent few of these, or none.
+    fn datagram_rates(&self, payload_bytes: u16, planned: u64) -> (Option<u64>, Option<u64>) {
+        let (Some(transmitter), sequence) =
+            (self.transmitter, self.receiver.and_then(|report| report.sequence))
+        else {
+            return (None, None);
+        };
+        let kept_up =
+            transmitter.datagrams.is_some_and(|sent| sent as f64 >= planned as f64 * PACE_KEPT);
+        let (offered, delivered, span) = if kept_up {
+            let delivered = sequence.map(|sequence| sequence.received_plateau);
+            (transmitter.datagrams_plateau, delivered, transmitter.plateau_ns)
+        } else {
+            (
+                transmitter.datagrams,
+                sequence.map(|sequence| sequence.received),
+                transmitter.whole_ns,
+            )
+        };
+        let rate = |count: Option<u64>| bits_per_second(count?, payload_bytes, span?);
+        (rate(offered), rate(delivered))
+    }
+
+    /// What makes the leg worthless by what its ends say, when both say anything.
+    pub(super) fn void(&self, request: &SessionRequest) -> Option<VoidReason> {
+        let toward = self.way;
+        let (Some(transmitter), Some(receiver)) = (self.transmitter, self.receiver) else {
+            return Some(VoidReason::AccountIncomplete { toward });
+        };
+        let each = request.at_most_bytes_each_way.unwrap_or(u64::MAX);
+        if let Some(cause) = transmitter.fault.clone() {
+            return Some(VoidReason::TransmitterFailed { cause });
+        }
+        if transmitter.budget_spent {
+            let at_most_bytes = each.saturating_mul(request.ways.len() as u64);
+            return Some(VoidReason::BudgetSpent { at_most_bytes });
+        }
+        if receiver.budget_exceeded {
+            return Some(VoidReason::BudgetExceeded { toward, at_most_bytes: each });
+        }
+        // Only the far end's series has travelled.
+        if toward == Way::Far && receiver.series_steps as usize != self.series.len() {
+            return Some(VoidReason::AccountIncomplete { toward });
+        }
+        self.contradiction(transmitter, receiver)
+    }
+
+    /// A receiver that counted more, step by step, than it says it read, or more datagrams of the plateau than left.
+    fn contradiction(
+        &self,
+        transmitter: &TransmitterReport,
+        receiver: &ReceiverReport,
+    ) -> Option<VoidReason> {
+        let counted = self.series.iter().fold(0_u64, |sum, step| sum.saturating_add(*step));
+        let plateau = receiver.sequence.map_or(0, |sequence| sequence.received_plateau);
+        let sent = transmitter.datagrams_plateau.unwrap_or(u64::MAX);
+        let toward = self.way;
+        if counted > receiver.bytes {
+            Some(VoidReason::CountsContradict { toward, sent: receiver.bytes, received: counted })
+        } else if plateau > sent {
+            Some(VoidReason::CountsContradict { toward, sent, received: plateau })
+        } else {
+            None
+        }
+    }
+}
+
+/// The plateau ends with the run, also when the settle time is found from the data: what was cut away then tells only
+/// whether it was enough. So everything else that is measured over the plateau lies in the same time.
+const fn plateau_of(request: &SessionRequest) -> Plateau {
+    let from_ms = request.settle_ms;
+    Plateau { from_ms, to_ms: from_ms.saturating_add(request.for_ms) }
+}
+
+fn tcp_of(report: &TransmitterReport) -> TcpFacts {
+    TcpFacts {
+        congestion_control: report.congestion_control.clone(),
+        segment_payload_bytes: report.segment_payload_bytes,
+        timestamps: report.timestamps,
+        retransmitted_bytes: report.retransmitted_bytes,
+    }
+}
+
+const fn buffers_of(report: BufferReport) -> Buffers {
+    Buffers { asked_bytes: report.asked_bytes, granted_bytes: report.granted_bytes }
+}
+
+fn percentiles_of([n, min, p50, p95, p99, max]: [i64; 6]) -> Percentiles {
+    Percentiles { n: u64::try_from(n).unwrap_or(0), min, p50, p95, p99, max }
+}
+
+fn bits_per_second(datagrams: u64, payload_bytes: u16, span_ns: u64) -> Option<u64> {
+    let bits = u128::from(datagrams) * u128::from(payload_bytes) * 8_000_000_000;
+    u64::try_from(bits.checked_div(u128::from(span_ns))?).ok()
+}
