@@ -1,0 +1,10 @@
+//! Both programs on loopback: sessions, records, ledgers, surveys and reports as a practitioner runs them.
+
+mod bulk;
+mod check;
+#[path = "../common/mod.rs"]
+mod common;
+mod ledger;
+mod output;
+mod paced;
+mod survey;
