@@ -190,9 +190,8 @@ impl Door {
     async fn until_revoked(&self, gate_name: &str) -> Refusal {
         loop {
             tokio::time::sleep(LOOK_AT_STANDING).await;
-            let known = self.find(gate_name);
-            let standing =
-                known.map_or(Standing::Unknown, |known| known.invite.standing(Timestamp::now()));
+            self.reload();
+            let standing = self.lock().standing(gate_name, Timestamp::now());
             // An invite that ends by its own time lets a session finish that began within it.
             if let Standing::Revoked { .. } | Standing::Unknown = standing
                 && let Some(refusal) = refusal_of(standing)

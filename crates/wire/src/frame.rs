@@ -58,7 +58,8 @@ impl FrameReader {
     }
 
     /// Whether the stream stands between two frames: an end here tears nothing.
-    pub fn is_between_frames(&self) -> bool {
+    #[cfg(test)]
+    fn is_between_frames(&self) -> bool {
         self.held.is_empty()
     }
 }
