@@ -18,13 +18,13 @@ mod survey;
 
 pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
 pub use culvert_stats::{Percentiles, Plateau, Series};
-pub use culvert_wire::message::Way;
+pub use culvert_wire::message::{BufferReport as Buffers, CoreUseReport as CoreUse, Way};
 pub use describe::{describe_caveat, describe_void};
 pub use finding::{Caveat, Finding, VoidReason};
 pub use ledger::{Entry, Ledger, LedgerError};
 pub use run::{
-    Asked, Buffers, CoreUse, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA,
-    SurveyPosition, TcpFacts, Toward,
+    Asked, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA, SurveyPosition,
+    TcpFacts, Toward,
 };
 pub use schema::{run_schema, survey_schema};
 pub use survey::{Counted, Gateway, Line, PlannedPath, SURVEY_SCHEMA, Site, Sites, SurveyHeader};

@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::{Finding, Way};
+use crate::{Buffers, CoreUse, Finding, Way};
 
 /// The name and version of this format, the value of [`RunRecord::schema`].
 pub const SCHEMA: &str = "culvert/run/1";
@@ -169,23 +169,6 @@ pub struct End {
     pub program_cpu_s: Option<f64>,
 }
 
-/// What one core did over the plateau, each a share of the time.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct CoreUse {
-    /// The core's number.
-    pub core: u32,
-    /// Running programs.
-    pub user: f64,
-    /// In the kernel on behalf of programs.
-    pub system: f64,
-    /// In software interrupts: much of the network's work.
-    pub softirq: f64,
-    /// Taken by another guest of the same machine.
-    pub steal: f64,
-    /// Not idle, for whatever reason.
-    pub busy: f64,
-}
-
 /// What went one way, counted at its receiver and confirmed by its transmitter.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Direction {
@@ -250,15 +233,6 @@ pub struct TcpFacts {
     pub timestamps: Option<bool>,
     /// Bytes sent again, all flows.
     pub retransmitted_bytes: Option<u64>,
-}
-
-/// A socket buffer, asked for and granted.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct Buffers {
-    /// Bytes asked for; `null` when it was left to the system.
-    pub asked_bytes: Option<u64>,
-    /// Bytes the kernel says it granted (Linux counts its own bookkeeping in).
-    pub granted_bytes: Option<u64>,
 }
 
 impl RunRecord {

@@ -2,7 +2,7 @@
 
 mod leg;
 
-use culvert_record::{Caveat, CoreUse, End, Ends, Finding, RunRecord, SCHEMA, VoidReason, Way};
+use culvert_record::{Caveat, End, Ends, Finding, RunRecord, SCHEMA, VoidReason, Way};
 use culvert_units::explain;
 use culvert_wire::message::{EndReport, Load, SessionRequest, UseReport};
 use jiff::Timestamp;
@@ -143,19 +143,7 @@ fn end_of(report: &EndReport, seen_from: Option<String>, host: Option<&UseReport
         interface: report.interface.clone(),
         interface_mtu: report.interface_mtu,
         seen_from,
-        cores: host.and_then(|host| host.cores.as_ref()).map(|cores| {
-            cores
-                .iter()
-                .map(|core| CoreUse {
-                    core: core.core,
-                    user: core.user,
-                    system: core.system,
-                    softirq: core.softirq,
-                    steal: core.steal,
-                    busy: core.busy,
-                })
-                .collect()
-        }),
+        cores: host.and_then(|host| host.cores.clone()),
         program_cpu_s: host.and_then(|host| host.program_cpu_s),
     }
 }

@@ -1,8 +1,6 @@
 //! One way of a session, as both ends account for it.
 
-use culvert_record::{
-    Buffers, Caveat, Direction, Percentiles, Plateau, Series, TcpFacts, VoidReason, Way,
-};
+use culvert_record::{Caveat, Direction, Percentiles, Plateau, Series, TcpFacts, VoidReason, Way};
 use culvert_stats::settle_auto;
 use culvert_verdict::PACE_KEPT;
 use culvert_wire::message::{
@@ -39,8 +37,8 @@ impl Leg<'_> {
             series,
             bytes_sent: self.transmitter.map(|report| report.bytes),
             bytes_received: self.receiver.map(|report| report.bytes),
-            receive_buffer: self.receiver.map(|report| buffers_of(report.buffer)),
-            send_buffer: self.transmitter.map(|report| buffers_of(report.buffer)),
+            receive_buffer: self.receiver.map(|report| report.buffer),
+            send_buffer: self.transmitter.map(|report| report.buffer),
             ..Direction::default()
         };
         match request.load {
@@ -254,10 +252,6 @@ fn tcp_of(report: &TransmitterReport) -> TcpFacts {
         timestamps: report.timestamps,
         retransmitted_bytes: report.retransmitted_bytes,
     }
-}
-
-const fn buffers_of(report: BufferReport) -> Buffers {
-    Buffers { asked_bytes: report.asked_bytes, granted_bytes: report.granted_bytes }
 }
 
 fn percentiles_of([n, min, p50, p95, p99, max]: [i64; 6]) -> Percentiles {

@@ -1,5 +1,6 @@
 //! What each end reports about itself and its part of a session.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::words;
@@ -38,8 +39,9 @@ pub struct UseReport {
     pub program_cpu_s: Option<f64>,
 }
 
-/// Shares of one core's time.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+/// What one core did over the plateau, each a share of the time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "CoreUse")]
 pub struct CoreUseReport {
     /// The core's number.
     pub core: u32,
@@ -47,20 +49,21 @@ pub struct CoreUseReport {
     pub user: f64,
     /// In the kernel on behalf of programs.
     pub system: f64,
-    /// In software interrupts.
+    /// In software interrupts: much of the network's work.
     pub softirq: f64,
-    /// Taken by another guest.
+    /// Taken by another guest of the same machine.
     pub steal: f64,
-    /// Not idle.
+    /// Not idle, for whatever reason.
     pub busy: f64,
 }
 
-/// A socket buffer.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+/// A socket buffer, asked for and granted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Buffers")]
 pub struct BufferReport {
-    /// Bytes asked for.
+    /// Bytes asked for; `null` when it was left to the system.
     pub asked_bytes: Option<u64>,
-    /// Bytes the kernel says it granted.
+    /// Bytes the kernel says it granted (Linux counts its own bookkeeping in).
     pub granted_bytes: Option<u64>,
 }
 
