@@ -51,7 +51,8 @@ fn keys_in(csv: &str) -> Vec<&str> {
     csv.lines().skip(1).filter_map(|line| line.split(',').nth(1)).collect()
 }
 
-/// PPPoE leaves 1492 (RFC 2516 section 7): WireGuard's 1432 + 60 fill it, and 1280 + 60 leave 152 unused.
+/// A PPP link over Ethernet leaves 1492 (RFC 2516 section 7): the tunnel's 1432 + 60 fill it, and 1280 + 60 leave 152
+/// unused.
 #[test]
 fn one_encapsulation_is_taken_apart() {
     let options =
@@ -71,7 +72,7 @@ fn one_encapsulation_is_taken_apart() {
     assert!(pptp.contains("not for anything that must stay private"), "{pptp}");
 }
 
-/// VXLAN's 1370 + 50 fill WireGuard's 1420, which are 1480 outside and 1518 on Ethernet.
+/// The inner tunnel's 1370 + 50 fill the outer one's 1420, which are 1480 outside and 1518 on Ethernet.
 #[test]
 fn layers_stack() {
     let document = json(&["--encapsulation", "vxlan", "--through", "wireguard"]);
