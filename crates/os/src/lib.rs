@@ -13,11 +13,15 @@ compile_error!("culvert-os knows the system calls of Linux only");
 pub mod clock;
 pub mod cpu;
 pub mod files;
+pub mod namespace;
+pub mod packet;
+pub mod priority;
 pub mod route;
 mod socket;
 pub mod tcp;
 #[cfg(test)]
 mod testing;
 pub mod udp;
+pub mod veth;
 
 pub use socket::{Buffers, granted_buffers};

@@ -1,0 +1,146 @@
+//! Runs the program with a configuration, and reads what it wrote down.
+
+#![expect(
+    clippy::indexing_slicing,
+    clippy::print_stderr,
+    reason = "the module exists for tests alone"
+)]
+
+use std::{
+    fs,
+    path::{Path, PathBuf},
+    process::{Command, Output},
+};
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// A place for the files of one run.
+pub(crate) struct Lab {
+    folder: TempDir,
+}
+
+/// What one run wrote down.
+pub(crate) struct Truth {
+    /// The counters.
+    pub(crate) document: Value,
+    /// The packets toward one end, in the order they came in.
+    pub(crate) packets: Vec<Value>,
+}
+
+impl Lab {
+    /// A lab with this configuration.
+    pub(crate) fn new(config: &str) -> Self {
+        let folder = TempDir::with_prefix("culvert-pathlab-").expect("a folder");
+        fs::write(folder.path().join("lab.toml"), config).expect("a configuration");
+        Self { folder }
+    }
+
+    /// A file of the lab.
+    pub(crate) fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Runs both commands; `None`, having said so, where this user may not make namespaces.
+    pub(crate) fn run(&self, seed: u64, far: &str, near: &str, more: &[&str]) -> Option<Truth> {
+        let output = Command::new(env!("CARGO_BIN_EXE_culvert-pathlab"))
+            .arg("run")
+            .args(["--far", far, "--near", near, "--seed", &seed.to_string()])
+            .arg("--config")
+            .arg(self.file("lab.toml"))
+            .arg("--truth")
+            .arg(self.file("truth.json"))
+            .arg("--packets")
+            .arg(self.file("packets.jsonl"))
+            .args(more)
+            .output()
+            .expect("the program runs");
+        let Output { status, stderr, .. } = output;
+        let said = String::from_utf8_lossy(&stderr);
+        if said.contains("may not make network namespaces") {
+            eprintln!("skipped: {said}");
+            return None;
+        }
+        assert!(status.success(), "{status}: {said}");
+        let document = serde_json::from_str(&self.read("truth.json")).expect("JSON");
+        let packets = self.read("packets.jsonl");
+        let packets =
+            packets.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
+        Some(Truth { document, packets })
+    }
+
+    /// The content of a file of the lab.
+    pub(crate) fn read(&self, name: &str) -> String {
+        let file = self.file(name);
+        fs::read_to_string(&file).unwrap_or_else(|error| panic!("{}: {error}", file.display()))
+    }
+}
+
+impl Truth {
+    /// The packets toward one end with this length.
+    pub(crate) fn of_length(&self, toward: &str, length: u64) -> Vec<&Value> {
+        let fits = |line: &&Value| line["toward"] == toward && line["length"] == length;
+        self.packets.iter().filter(fits).collect()
+    }
+
+    /// Nothing but the paths dropped anything.
+    pub(crate) fn is_whole(&self) -> bool {
+        let carriers = ["toward_far", "toward_near"].iter().all(|toward| {
+            let faults = &self.document["carriers"][toward]["faults"];
+            faults.as_object().expect("faults").values().all(|fault| *fault == 0)
+        });
+        let devices = self.document["devices"].as_array().expect("devices").iter();
+        carriers
+            && devices
+                .into_iter()
+                .all(|one| one["receive_dropped"] == 0 && one["send_dropped"] == 0)
+    }
+}
+
+/// What a receiver must find.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) struct Found {
+    pub(crate) sent: u64,
+    pub(crate) lost: u64,
+    pub(crate) duplicates: u64,
+    pub(crate) reordered: u64,
+}
+
+/// From the lines of one flow.
+pub(crate) fn expected(packets: &[&Value]) -> Found {
+    let count =
+        |wanted: &dyn Fn(&Value) -> bool| packets.iter().filter(|line| wanted(line)).count() as u64;
+    let mut arrivals: Vec<(u64, usize)> = (0..)
+        .zip(packets)
+        .filter(|(_, line)| line["fate"] == "delivered")
+        .map(|(place, line)| (number(line, "left"), place))
+        .collect();
+    arrivals.sort_unstable();
+    let order: Vec<usize> = arrivals.iter().map(|(_, place)| *place).collect();
+    Found {
+        sent: packets.len() as u64,
+        lost: count(&|line| line["fate"] == "dropped"),
+        duplicates: count(&|line| line["duplicated"] == true),
+        reordered: reordered(&order),
+    }
+}
+
+/// RFC 4737 section 3.3: reordered is what is smaller than the greatest number before it.
+pub(crate) fn reordered(order: &[usize]) -> u64 {
+    let mut next = 0;
+    let mut late = 0;
+    for number in order {
+        late += u64::from(*number < next);
+        next = next.max(*number);
+    }
+    late
+}
+
+/// A shell word.
+pub(crate) fn quoted(path: &Path) -> String {
+    format!("'{}'", path.display())
+}
+
+fn number(line: &Value, key: &str) -> u64 {
+    line[key].as_u64().unwrap_or_else(|| panic!("no {key} in {line}"))
+}
