@@ -15,8 +15,8 @@ pub(crate) const DEFAULT_PORT: u16 = 28_460;
 
 /// Waits behind the gateway for measuring sessions of invited senders.
 ///
-/// One port carries everything: forward it for TCP and for UDP. Strangers get no answer. Close the forwarded port when
-/// the measurements are done.
+/// One port carries everything: forward it for TCP and for UDP. Strangers find it and get not one byte; close the
+/// forwarded port when the measurements are done.
 #[derive(Debug, Parser)]
 #[command(name = "culvertd", version, args_conflicts_with_subcommands = true)]
 pub(crate) struct Args {
@@ -29,7 +29,7 @@ pub(crate) struct Args {
 /// How the daemon waits.
 #[derive(Debug, clap::Args)]
 pub(crate) struct Serve {
-    /// Address and port to listen on; repeat it for several
+    /// Address and port to listen on, an IPv6 address in brackets; repeat it for several
     #[arg(long, value_name = "ADDR:PORT", default_values_t = default_addresses())]
     pub(crate) listen: Vec<SocketAddr>,
     #[command(flatten)]
@@ -61,13 +61,14 @@ pub(crate) struct State {
 /// What is granted at most.
 #[derive(Debug, clap::Args)]
 pub(crate) struct LimitArgs {
-    /// Highest pace of a session each way, such as 200Mbit/s
+    /// Highest pace of a paced session each way, such as 200Mbit/s; it does not slow a bulk session, whose amount
+    /// --limit-bytes caps
     #[arg(long = "limit-rate", value_name = "RATE")]
     pub(crate) rate: Option<BitRate>,
     /// Most payload one session may move, such as 2GB
     #[arg(long = "limit-bytes", value_name = "AMOUNT")]
     pub(crate) bytes: Option<Bytes>,
-    /// Longest session, settle time included; 120s for the daemon unless set
+    /// Longest session, settle included [default: 120s for the daemon, the daemon's for an invite]
     #[arg(long = "limit-duration", value_name = "DURATION", value_parser = parse_duration)]
     pub(crate) duration: Option<Duration>,
 }
@@ -81,7 +82,7 @@ pub(crate) enum Command {
         name: InviteName,
         #[command(flatten)]
         state: State,
-        /// How long it lets its holder in
+        /// How long it lets its holder in, such as 7d
         #[arg(long, value_name = "DURATION", default_value = "7d", value_parser = parse_duration)]
         expires: Duration,
         #[command(flatten)]

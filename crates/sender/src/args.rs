@@ -4,10 +4,9 @@ use std::num::NonZeroU16;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{ArgGroup, CommandFactory as _, Parser, Subcommand, ValueEnum};
 use culvert_pathmodel::{
-    Counted, Encapsulation, Family, Framing, LossRatio, LossResponse, ParseEncapsulationError,
-    PathLink,
+    Counted, Encapsulation, Family, Framing, LossRatio, LossResponse, PathLink,
 };
 use culvert_record::Place;
 use culvert_session::plan::{Settle, Target, Toward};
@@ -51,13 +50,22 @@ pub(crate) fn parse() -> Result<Args, ExitStatus> {
     }
     Args::try_parse().map_err(|error| {
         if error.use_stderr() {
-            console.complain(&explain_usage(&error.to_string(), "culvert"));
+            console.complain(&explain_usage(&error.to_string(), &command_words()));
             return ExitStatus::Usage;
         }
         // Help that nobody can read any more is no failure.
         let _ = error.print();
         ExitStatus::Done
     })
+}
+
+/// The program and the command that was typed, whose help lists the options.
+fn command_words() -> String {
+    let typed = std::env::args_os().nth(1).unwrap_or_default();
+    let program = Args::command();
+    let command = program.find_subcommand(&typed);
+    command
+        .map_or_else(|| "culvert".to_owned(), |command| format!("culvert {}", command.get_name()))
 }
 
 /// What can be done.
@@ -85,7 +93,8 @@ pub(crate) struct BulkArgs {
     /// TCP flows each way
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=64))]
     pub(crate) flows: u16,
-    /// Congestion control both ends shall use
+    /// Congestion control both ends shall use; a host that does not let its user choose it uses its own, and the run
+    /// says so
     #[arg(long, value_name = "NAME", default_value = "cubic")]
     pub(crate) congestion_control: String,
 }
@@ -117,29 +126,29 @@ pub(crate) struct SessionArgs {
     /// Length of the plateau that is reported; settling comes on top
     #[arg(long = "for", value_name = "DURATION", default_value = "12s", value_parser = parse_duration)]
     pub(crate) plateau: Duration,
-    /// Time cut away before the plateau, or auto: bulk finds it from the data, paced takes 1s
+    /// Time cut away before the plateau, or auto: bulk finds it from the data and takes 5s at most, paced takes 1s
     #[arg(long, value_name = "DURATION", default_value = "auto", value_parser = parse_settle)]
     pub(crate) settle: Settle,
     /// Most payload the session may move, such as 500MB
     #[arg(long, value_name = "AMOUNT")]
     pub(crate) at_most: Option<Bytes>,
-    /// Socket buffer to ask for at both ends
+    /// Socket buffer to ask for at both ends, such as 4MiB
     #[arg(long, value_name = "AMOUNT")]
     pub(crate) buffer: Option<Bytes>,
-    /// Address family, when the target has both
-    #[arg(long, value_name = "FAMILY", value_parser = word::<Family>)]
+    /// Address family, ipv4 or ipv6 [default: the target's, ipv4 when it has both]
+    #[arg(long, value_name = "FAMILY", value_parser = typed::word::<Family>)]
     pub(crate) family: Option<Family>,
-    /// Ledger to append the run to
+    /// Ledger to append the run to; culvert compare then needs --path and --place
     #[arg(long, value_name = "FILE")]
     pub(crate) ledger: Option<PathBuf>,
     /// Your name for the path
     #[arg(long, value_name = "NAME")]
     pub(crate) path: Option<String>,
     /// Whether the path goes through a tunnel
-    #[arg(long, value_name = "outside|inside", value_parser = word::<Place>)]
+    #[arg(long, value_name = "outside|inside", value_parser = typed::word::<Place>)]
     pub(crate) place: Option<Place>,
-    /// The encapsulation the path is believed to use; culvert ceiling lists them
-    #[arg(long, value_name = "KEY", value_parser = parse_encapsulation)]
+    /// The encapsulation the path is believed to use: a key that culvert ceiling lists, or custom:BYTES
+    #[arg(long, value_name = "KEY", value_parser = typed::encapsulation)]
     pub(crate) encapsulation: Option<Encapsulation>,
     /// Print the run record as one JSON document
     #[arg(long)]
@@ -159,6 +168,10 @@ pub(crate) struct InviteArgs {
 
 /// Options of a survey.
 #[derive(Debug, clap::Args)]
+#[command(
+    after_help = "README.md lists every key of a plan; demo/plan.toml is one to begin with. Only load networks you own \
+                  or may load (RFC 6815); the rules of your provider, employer and place come first."
+)]
 pub(crate) struct SurveyArgs {
     /// The plan
     #[arg(value_name = "PLAN.toml")]
@@ -176,7 +189,9 @@ pub(crate) struct SurveyArgs {
 /// Options of the model.
 #[derive(Debug, clap::Args)]
 pub(crate) struct CeilingArgs {
-    /// Encapsulation to show, in depth when it is the only one; repeat it for several [default: all]
+    /// Encapsulation to show, in depth when it is the only one; repeat it for several [default: all]. Besides those keys:
+    /// custom:BYTES:ALIGNMENT for a header of that length (the alignment may be left out), geneve:BYTES with that much of
+    /// options
     #[arg(long, value_name = "KEY", value_parser = typed::encapsulation)]
     pub(crate) encapsulation: Vec<Encapsulation>,
     #[arg(
@@ -186,10 +201,10 @@ pub(crate) struct CeilingArgs {
         help = "Tunnel around it, KEY[,ipv4|ipv6][,mtu=BYTES]; repeat it for more, the innermost first"
     )]
     pub(crate) through: Vec<typed::TypedTunnel>,
-    /// Family of the outer packets
+    /// Family of the outer packets, ipv4 or ipv6
     #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = typed::word::<Family>)]
     pub(crate) outer: Family,
-    /// Family of the inner packets
+    /// Family of the inner packets, ipv4 or ipv6
     #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = typed::word::<Family>)]
     pub(crate) inner: Family,
     /// MTU of the tunnel interface [default: the one the protocol sets, else the largest that fits]
@@ -267,11 +282,12 @@ pub(crate) struct CompareArgs {
 
 /// Options of the report.
 #[derive(Debug, clap::Args)]
+#[command(group = ArgGroup::new("files").args(["csv", "json", "markdown"]).required(true).multiple(true))]
 pub(crate) struct ReportArgs {
     /// The ledger
     pub(crate) ledger: PathBuf,
     /// Write one line a run and direction to this file; - is standard output
-    #[arg(long, value_name = "FILE", required_unless_present_any = ["json", "markdown"])]
+    #[arg(long, value_name = "FILE")]
     pub(crate) csv: Option<PathBuf>,
     /// Write comparison and runs as one document to this file; - is standard output
     #[arg(long, value_name = "FILE")]
@@ -317,21 +333,6 @@ fn parse_target(text: &str) -> Result<Target, String> {
     })
 }
 
-fn parse_encapsulation(text: &str) -> Result<Encapsulation, String> {
-    text.parse().map_err(|error: ParseEncapsulationError| {
-        let hint = error.hint().map(|hint| format!("\n  hint: {hint}")).unwrap_or_default();
-        format!("{error}{hint}")
-    })
-}
-
 fn parse_settle(text: &str) -> Result<Settle, culvert_units::ParseQuantityError> {
     if text == "auto" { Ok(Settle::Auto) } else { parse_duration(text).map(Settle::Fixed) }
-}
-
-/// Reads one word of a closed list by the names it has in files.
-fn word<T: for<'de> serde::Deserialize<'de>>(text: &str) -> Result<T, String> {
-    use serde::de::IntoDeserializer as _;
-
-    T::deserialize(text.into_deserializer())
-        .map_err(|error: serde::de::value::Error| error.to_string())
 }
