@@ -68,6 +68,7 @@ async fn run(args: Serve, state: StateDirectory) -> Result<(), ListenerError> {
         tasks.spawn_local(accept(listener, Arc::clone(&door)));
         tasks.spawn_local(datagram_door::serve(socket, Arc::clone(&registry)));
     }
+    tracing::info!("a forwarded port is found by strangers: close it when the measuring is done");
     tokio::select! {
         reason = told_to_end(args.close_after) => tracing::info!("ending: {reason}"),
         Some(ended) = tasks.join_next() => {

@@ -12,7 +12,7 @@ use crate::{Exporter, Report, cells::spreadsheet};
 /// The name and version of the columns, in each line's first cell.
 pub const CSV_SCHEMA: &str = "culvert/runs-csv/1";
 
-/// Every run, void ones marked; columns carry their unit, what is missing is an empty cell.
+/// Every run, void ones marked and without figures; columns carry their unit, what is missing is an empty cell.
 #[derive(Debug, Clone, Copy)]
 pub struct Csv;
 
@@ -53,8 +53,9 @@ impl<'a> Line<'a> {
         (asked || direction.is_some()).then_some(Self { run, toward, direction })
     }
 
+    /// A figure of this way; a void run has none that a spreadsheet could count by mistake.
     fn number<T: ToString>(&self, figure: impl Fn(&Direction) -> Option<T>) -> String {
-        shown(self.direction.and_then(figure))
+        shown(self.direction.filter(|_| self.run.void.is_none()).and_then(figure))
     }
 
     fn near(&self) -> Option<&'a End> {
@@ -125,12 +126,20 @@ const COLUMNS: &[Column] = &[
     column("ipdv_p99_us", |line| line.number(|data| data.ipdv_us.map(|delay| delay.p99))),
     column("pdv_p50_us", |line| line.number(|data| data.pdv_us.map(|delay| delay.p50))),
     column("pdv_p99_us", |line| line.number(|data| data.pdv_us.map(|delay| delay.p99))),
-    column("rtt_baseline_n", |line| rtt(line.run.rtt_baseline_us, |rtt| rtt.n.to_string())),
-    column("rtt_baseline_p50_us", |line| rtt(line.run.rtt_baseline_us, |rtt| rtt.p50.to_string())),
-    column("rtt_baseline_p99_us", |line| rtt(line.run.rtt_baseline_us, |rtt| rtt.p99.to_string())),
-    column("rtt_transfer_n", |line| rtt(line.run.rtt_transfer_us, |rtt| rtt.n.to_string())),
-    column("rtt_transfer_p50_us", |line| rtt(line.run.rtt_transfer_us, |rtt| rtt.p50.to_string())),
-    column("rtt_transfer_p99_us", |line| rtt(line.run.rtt_transfer_us, |rtt| rtt.p99.to_string())),
+    column("rtt_baseline_n", |line| rtt(line, line.run.rtt_baseline_us, |rtt| rtt.n.to_string())),
+    column("rtt_baseline_p50_us", |line| {
+        rtt(line, line.run.rtt_baseline_us, |rtt| rtt.p50.to_string())
+    }),
+    column("rtt_baseline_p99_us", |line| {
+        rtt(line, line.run.rtt_baseline_us, |rtt| rtt.p99.to_string())
+    }),
+    column("rtt_transfer_n", |line| rtt(line, line.run.rtt_transfer_us, |rtt| rtt.n.to_string())),
+    column("rtt_transfer_p50_us", |line| {
+        rtt(line, line.run.rtt_transfer_us, |rtt| rtt.p50.to_string())
+    }),
+    column("rtt_transfer_p99_us", |line| {
+        rtt(line, line.run.rtt_transfer_us, |rtt| rtt.p99.to_string())
+    }),
     column("near_interface", |line| typed(line.near().and_then(|end| end.interface.as_ref()))),
     column("near_address", |line| typed(line.near().and_then(|end| end.address.as_ref()))),
     column("near_seen_from", |line| typed(line.near().and_then(|end| end.seen_from.as_ref()))),
@@ -154,8 +163,13 @@ fn word(value: &impl Serialize) -> String {
         .unwrap_or_default()
 }
 
-fn rtt(percentiles: Option<Percentiles>, figure: fn(&Percentiles) -> String) -> String {
-    percentiles.as_ref().map(figure).unwrap_or_default()
+fn rtt(
+    line: &Line<'_>,
+    percentiles: Option<Percentiles>,
+    figure: fn(&Percentiles) -> String,
+) -> String {
+    let valid = line.run.void.is_none();
+    percentiles.as_ref().filter(|_| valid).map(figure).unwrap_or_default()
 }
 
 fn busiest(end: Option<&End>) -> String {
@@ -193,6 +207,7 @@ mod tests {
         assert_eq!(cell(&lines, 1, "goodput_bps"), "94140000");
         assert_eq!((cell(&lines, 1, "toward"), cell(&lines, 1, "valid")), ("far", "true"));
         assert_eq!(cell(&lines, 6, "void"), "it was stopped before it was complete");
+        assert_eq!(cell(&lines, 6, "goodput_bps"), "", "a void run has no figure");
         assert_eq!(cell(&lines, 10, "lost"), "102");
         assert_eq!(cell(&lines, 10, "duplicates"), "0");
         assert_eq!(cell(&lines, 10, "toward"), "near");

@@ -6,7 +6,7 @@ use culvert_record::{
     Direction, End, Kind, Percentiles, RunRecord, TcpFacts, Way, describe_caveat, describe_void,
 };
 use culvert_units::{Bytes, Fraction, format_duration};
-use culvert_verdict::{PathKey, Session};
+use culvert_verdict::{PathKey, Session, protection_caution};
 
 use crate::{
     cells::printable,
@@ -16,7 +16,7 @@ use crate::{
 
 /// The run in at most `width` columns of text, ending with a newline.
 ///
-/// A void run says so first and shows no rate: its counts may help to see what went wrong.
+/// A void run says so first and shows no figure but what was moved, which may have cost something.
 pub fn run_text(run: &RunRecord, width: u16) -> String {
     let mut text = printable(&heading(run));
     text.push('\n');
@@ -25,12 +25,13 @@ pub fn run_text(run: &RunRecord, width: u16) -> String {
         text.push_str(&table::paragraph(width, "! ", &reason));
     }
     for toward in Way::BOTH {
-        if let Some(direction) = run.direction(toward) {
+        let pairs = run.direction(toward).map(|direction| direction_pairs(run, direction));
+        if let Some(pairs) = pairs.filter(|pairs| !pairs.is_empty()) {
             text.extend(["\ntoward ", way(toward), "\n"]);
-            text.push_str(&table::pairs(width, &direction_pairs(run, direction)));
+            text.push_str(&table::pairs(width, &pairs));
         }
     }
-    for (title, pairs) in [("round trips", round_trip_pairs(run)), ("hosts", host_pairs(run))] {
+    for (title, pairs) in [("round-trip time", round_trip_pairs(run)), ("hosts", host_pairs(run))] {
         if !pairs.is_empty() {
             text.extend(["\n", title, "\n"]);
             text.push_str(&table::pairs(width, &pairs));
@@ -41,6 +42,10 @@ pub fn run_text(run: &RunRecord, width: u16) -> String {
         for caveat in &run.caveats {
             text.push_str(&table::paragraph(width, "  ! ", &describe_caveat(caveat)));
         }
+    }
+    if let Some(caution) = protection_caution(&PathKey::of(run)) {
+        text.push('\n');
+        text.push_str(&table::paragraph(width, "! ", &caution));
     }
     text
 }
@@ -55,18 +60,21 @@ fn heading(run: &RunRecord) -> String {
 }
 
 fn direction_pairs(run: &RunRecord, direction: &Direction) -> Pairs {
+    if run.void.is_some() {
+        return moved(direction, "sent").map(|moved| ("moved", moved)).into_iter().collect();
+    }
     let mut pairs = match run.kind {
-        Kind::Bulk => bulk_pairs(run, direction),
-        Kind::Paced => paced_pairs(run, direction),
+        Kind::Bulk => bulk_pairs(direction),
+        Kind::Paced => paced_pairs(direction),
     };
     let buffer = direction.receive_buffer.and_then(|buffer| buffer.granted_bytes);
     pairs.extend(buffer.map(|bytes| ("receive buffer", format!("{} granted", Bytes::new(bytes)))));
     pairs
 }
 
-fn bulk_pairs(run: &RunRecord, direction: &Direction) -> Pairs {
+fn bulk_pairs(direction: &Direction) -> Pairs {
     let mut pairs = Pairs::new();
-    pairs.extend(rate_over(run, direction, direction.goodput_bps).map(|rate| ("goodput", rate)));
+    pairs.extend(rate_over(direction, direction.goodput_bps).map(|rate| ("goodput", rate)));
     pairs.extend(moved(direction, "acknowledged").map(|moved| ("moved", moved)));
     pairs.extend(direction.tcp.as_ref().into_iter().flat_map(|tcp| tcp_pairs(tcp, direction)));
     pairs
@@ -92,11 +100,10 @@ fn tcp_pairs(tcp: &TcpFacts, direction: &Direction) -> Pairs {
     pairs
 }
 
-fn paced_pairs(run: &RunRecord, direction: &Direction) -> Pairs {
+fn paced_pairs(direction: &Direction) -> Pairs {
     let mut pairs = Pairs::new();
-    pairs.extend(rate_over(run, direction, direction.offered_bps).map(|rate| ("offered", rate)));
-    pairs
-        .extend(rate_over(run, direction, direction.delivered_bps).map(|rate| ("delivered", rate)));
+    pairs.extend(rate_over(direction, direction.offered_bps).map(|rate| ("offered", rate)));
+    pairs.extend(rate_over(direction, direction.delivered_bps).map(|rate| ("delivered", rate)));
     pairs.extend(
         counted(direction.lost, direction.sent, direction.loss_ratio, "sent")
             .map(|text| ("lost", text)),
@@ -111,13 +118,15 @@ fn paced_pairs(run: &RunRecord, direction: &Direction) -> Pairs {
     pairs.extend(direction.duplicates.map(|copies| ("duplicates", copies.to_string())));
     pairs
         .extend(direction.interarrival_jitter_us.map(|jitter| ("interarrival jitter", ms(jitter))));
-    pairs.extend(direction.pdv_us.map(|delay| ("delay above the least", spread(&delay))));
+    pairs.extend(
+        direction.pdv_us.map(|delay| ("PDV", format!("{}, above the least delay", spread(&delay)))),
+    );
     pairs
 }
 
-/// A rate with the stretch it holds for; a void run has no rate.
-fn rate_over(run: &RunRecord, direction: &Direction, rate: Option<u64>) -> Option<String> {
-    let rate = rate.filter(|_| run.void.is_none())?;
+/// A rate with the stretch it holds for.
+fn rate_over(direction: &Direction, rate: Option<u64>) -> Option<String> {
+    let rate = rate?;
     let over = direction.plateau.map(|plateau| {
         let length = Duration::from_millis(plateau.to_ms.saturating_sub(plateau.from_ms));
         let before = Duration::from_millis(plateau.from_ms);
@@ -146,8 +155,11 @@ fn counted(
 }
 
 fn round_trip_pairs(run: &RunRecord) -> Pairs {
-    let baseline = run.rtt_baseline_us.as_ref().map(|rtt| ("before data", spread(rtt)));
-    let transfer = run.rtt_transfer_us.as_ref().map(|rtt| ("while data flowed", spread(rtt)));
+    if run.void.is_some() {
+        return Pairs::new();
+    }
+    let baseline = run.rtt_baseline_us.as_ref().map(|rtt| ("baseline", spread(rtt)));
+    let transfer = run.rtt_transfer_us.as_ref().map(|rtt| ("during transfer", spread(rtt)));
     baseline.into_iter().chain(transfer).collect()
 }
 

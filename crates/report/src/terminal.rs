@@ -121,7 +121,7 @@ pub(crate) const BULK_NAMES: &[&str] = &[
     "of it by headers, Mbit/s",
     "of it not explained, Mbit/s",
     "noise, Mbit/s",
-    "round trip idle → loaded, ms",
+    "baseline RTT → during transfer, ms",
 ];
 
 /// The cells of a bulk row, in the order of [`BULK_NAMES`].
@@ -138,7 +138,7 @@ pub(crate) fn bulk_cells(row: &Row) -> Vec<String> {
         share(row.share_of_ceiling),
         or_missing(row.ceiling.bps.map(|bps| megabits(bps as f64))),
         or_missing(gap.map(|gap| megabits(gap.gap_bps))),
-        or_missing(gap.and_then(|gap| gap.headers_bps).map(megabits)),
+        or_missing(gap.and_then(Gap::headers_share_bps).map(megabits)),
         or_missing(gap.map(not_explained)),
         or_missing(gap.map(|gap| megabits(gap.noise_bps))),
         pair(row.rtt_baseline_us, row.rtt_transfer_us),
@@ -157,7 +157,7 @@ pub(crate) const PACED_NAMES: &[&str] = &[
     "share of outside",
     "loss ratio",
     "interarrival jitter, ms",
-    "round trip idle → loaded, ms",
+    "baseline RTT → during transfer, ms",
 ];
 
 /// The cells of a paced row, in the order of [`PACED_NAMES`].

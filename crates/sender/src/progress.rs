@@ -12,6 +12,7 @@ pub(crate) struct Progress {
     bar: ProgressBar,
     title: String,
     before: Cell<Moved>,
+    rates: Cell<[Option<BitRate>; 2]>,
 }
 
 /// How far a session has come.
@@ -40,7 +41,7 @@ impl Progress {
             ProgressStyle::with_template("{msg}")
                 .unwrap_or_else(|_| ProgressStyle::default_spinner()),
         );
-        Self { bar, title, before: Cell::default() }
+        Self { bar, title, before: Cell::default(), rates: Cell::default() }
     }
 
     /// Says what happens before data flows.
@@ -49,32 +50,30 @@ impl Progress {
         self.bar.tick();
     }
 
-    /// Says how far the session has come, with the rate since the last time anything arrived.
+    /// Says how far the session has come, with the rates of about the last second.
     pub(crate) fn flowing(&self, now: &Moved) {
         let before = self.before.get();
         let past = now.elapsed.saturating_sub(before.elapsed);
-        let rate = |now: u64, before: u64| Bytes::new(now.saturating_sub(before)).over(past);
+        if past >= Duration::from_secs(1) {
+            let rate = |now: u64, before: u64| Bytes::new(now.saturating_sub(before)).over(past);
+            let far = rate(now.toward_far, before.toward_far);
+            self.rates.set([far, rate(now.toward_near, before.toward_near)]);
+            self.before.set(*now);
+        }
         let mut parts = vec![format!(
             "{}: {:.0} of {:.0} s",
             self.title,
             now.elapsed.min(now.length).as_secs_f64(),
             now.length.as_secs_f64()
         )];
-        let ways = [
-            ("toward far", now.toward_far, before.toward_far),
-            ("toward near", now.toward_near, before.toward_near),
-        ];
-        for (way, now, before) in ways {
-            if now > 0 {
-                let rate = rate(now, before).unwrap_or(BitRate::from_bits_per_second(0));
+        let moved = [("toward far", now.toward_far), ("toward near", now.toward_near)];
+        for ((way, bytes), rate) in moved.into_iter().zip(self.rates.get()) {
+            if let Some(rate) = rate.filter(|_| bytes > 0) {
                 parts.push(format!("{way} {rate}"));
             }
         }
         self.bar.set_message(parts.join(", "));
         self.bar.tick();
-        if past >= Duration::from_secs(1) {
-            self.before.set(*now);
-        }
     }
 }
 

@@ -10,7 +10,7 @@ pub enum ParseQuantityError {
         text: String,
     },
     /// The number has no unit, or one that is not known.
-    #[error("'{text}' has the unit '{unit}', known units are {known}")]
+    #[error("'{text}' has {}, known units are {known}", named(unit))]
     Unit {
         /// What was typed.
         text: String,
@@ -25,6 +25,10 @@ pub enum ParseQuantityError {
         /// What was typed.
         text: String,
     },
+}
+
+fn named(unit: &str) -> String {
+    if unit.is_empty() { "no unit".to_owned() } else { format!("the unit '{unit}'") }
 }
 
 /// Reads `text` as a decimal number followed by one of `units`, each with its size in the base unit.

@@ -3,7 +3,7 @@
 use culvert_pathmodel::Confidentiality;
 use culvert_record::SurveyHeader;
 
-use crate::{Comparison, sentences::protection};
+use crate::{Comparison, PathKey, sentences::protection};
 
 /// The cautions that apply here, the general ones first.
 pub(crate) fn cautions(comparison: &Comparison, header: Option<&SurveyHeader>) -> Vec<String> {
@@ -22,6 +22,19 @@ pub(crate) fn cautions(comparison: &Comparison, header: Option<&SurveyHeader>) -
     cautions
 }
 
+/// The caution about a tunnel that keeps no secrets; `None` for any other path.
+pub fn protection_caution(path: &PathKey) -> Option<String> {
+    let tunnelled = path.encapsulation.as_deref().is_some_and(|key| key != "none");
+    let may_be_inside = path.is_inside() || (tunnelled && !path.is_outside());
+    match protection(path).filter(|_| may_be_inside)? {
+        (Confidentiality::None | Confidentiality::Broken, reason) => Some(format!(
+            "{} gives no confidentiality, and is not to be chosen however fast: {reason}.",
+            path.name
+        )),
+        (Confidentiality::Sound | Confidentiality::Unknown, _) => None,
+    }
+}
+
 fn metered(header: Option<&SurveyHeader>) -> Vec<String> {
     let sites = header.map(|header| [&header.sites.near, &header.sites.far]);
     sites
@@ -37,12 +50,7 @@ fn metered(header: Option<&SurveyHeader>) -> Vec<String> {
 fn exposed(comparison: &Comparison) -> Vec<String> {
     let mut cautions = Vec::new();
     for row in comparison.rows.iter().filter(|row| row.path.is_inside()) {
-        let caution = match protection(&row.path) {
-            Some((Confidentiality::None | Confidentiality::Broken, reason)) => {
-                format!("{} gives no confidentiality: {reason}.", row.path.name)
-            }
-            _ => continue,
-        };
+        let Some(caution) = protection_caution(&row.path) else { continue };
         if !cautions.contains(&caution) {
             cautions.push(caution);
         }

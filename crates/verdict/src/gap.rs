@@ -51,6 +51,13 @@ pub enum GapVerdict {
     InsideFaster,
 }
 
+impl Gap {
+    /// What the headers take of the gap: never more than the gap itself, which may be smaller than the model has it.
+    pub fn headers_share_bps(&self) -> Option<f64> {
+        self.headers_bps.map(|headers| headers.min(self.gap_bps.max(0.0)))
+    }
+}
+
 /// The gap of an inside bulk row; `None` for other rows and without a figure of both.
 ///
 /// A paced session has none: below its ceiling the pace, not the path, sets what is delivered.

@@ -16,6 +16,7 @@ mod session;
 mod words;
 
 pub use bound::Bound;
+pub use cautions::protection_caution;
 pub use comparison::{Comparison, DatagramFigures, Row, SurveyName, compare, compare_ledger};
 pub use culvert_stats::{MedianInterval, Summary};
 pub use gap::{Gap, GapVerdict, NOISE_AT_LEAST, NOISE_SPREADS};

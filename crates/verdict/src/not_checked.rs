@@ -116,7 +116,7 @@ fn ways(comparison: &Comparison) -> Vec<String> {
         }
     }
     if !comparison.rows.iter().any(|row| row.session.kind == Kind::Paced && row.valid > 0) {
-        open.push("loss, order and jitter: no paced session was measured".to_owned());
+        open.push("loss, order and delay variation: no paced session was measured".to_owned());
     }
     open
 }
@@ -126,8 +126,9 @@ fn delay(comparison: &Comparison) -> Option<String> {
         .rows
         .iter()
         .any(|row| row.session.kind == Kind::Bulk && row.rtt_transfer_us.is_some());
-    (!known)
-        .then(|| "delay under load: no round trip was measured during a bulk session".to_owned())
+    (!known).then(|| {
+        "the RTT during transfer: no round trip was measured during a bulk session".to_owned()
+    })
 }
 
 fn processors(runs: &[&RunRecord]) -> Option<String> {

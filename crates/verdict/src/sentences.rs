@@ -74,7 +74,7 @@ fn clause(row: &Row) -> Option<String> {
 
 fn explained(row: &Row, gap: &Gap) -> String {
     let lacking = rate(gap.gap_bps);
-    let headers = rate(gap.headers_bps.unwrap_or(0.0).min(gap.gap_bps));
+    let headers = rate(gap.headers_share_bps().unwrap_or(0.0));
     match gap.verdict {
         GapVerdict::NoDifference => {
             format!("no difference beyond the noise of {}", rate(gap.noise_bps))
@@ -173,7 +173,9 @@ fn advice(sound: &[&Held<'_>], any_held: bool) -> Option<String> {
     ranked.sort_by(|a, b| b.worst.total_cmp(&a.worst));
     let text = match ranked.as_slice() {
         [] if any_held => {
-            "no path known to keep secrets was measured, so none can be recommended".to_owned()
+            return Some(
+                "no path known to keep secrets was measured, so none can be recommended".to_owned(),
+            );
         }
         [] => return None,
         [only] => alone(only),

@@ -16,7 +16,8 @@ use crate::runner::Runner;
 use crate::wanted::Wanted;
 
 /// Said before data is moved: the practitioner may be about to load a line that is not theirs.
-const CAUTION: &str = "only load networks you own or may load (RFC 6815)";
+const CAUTION: &str = "only load networks you own or may load (RFC 6815); on a metered line it costs its volume, and \
+                       provider, employer and local rules come first";
 
 /// Runs one bulk session.
 pub(super) fn bulk(args: BulkArgs, console: &Console) -> Result<ExitStatus, SenderError> {
