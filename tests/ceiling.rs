@@ -40,7 +40,7 @@ fn every_encapsulation_stands_beside_the_others() {
     // 1448 of 1538 bytes, and 1368 of 1518 inside WireGuard.
     let tcp = |key: &str| {
         let row = rows.iter().find(|row| row["key"] == key).expect(key);
-        row["ceiling"]["tcp"].as_u64()
+        row["ceiling"]["tcp_bps"].as_u64()
     };
     assert_eq!(tcp("none"), Some(1_000_000_000 * 1448 / 1538));
     assert_eq!(tcp("wireguard"), Some(1_000_000_000 * 1368 / 1518));
@@ -77,14 +77,17 @@ fn one_encapsulation_is_taken_apart() {
 fn layers_stack() {
     let document = json(&["--encapsulation", "vxlan", "--through", "wireguard"]);
     let full = &document["rows"][0]["ceiling"];
-    assert_eq!((&full["inner_mtu"], &full["wire_length"]), (&1370.into(), &1518.into()));
+    assert_eq!(
+        (&full["inner_mtu_bytes"], &full["wire_length_bytes"]),
+        (&1370.into(), &1518.into())
+    );
     assert_eq!(document["rows"][0]["confidentiality"], "sound");
     // WireGuard inside VXLAN: 1390 + 60 = 1450, + 50 = 1500.
     let document = json(&["--encapsulation", "wireguard", "--through", "vxlan"]);
-    assert_eq!(document["rows"][0]["ceiling"]["largest_inner"], 1390);
+    assert_eq!(document["rows"][0]["ceiling"]["largest_inner_bytes"], 1390);
     let six = json(&["--encapsulation", "vxlan", "--through", "wireguard,ipv6,mtu=1400"]);
     assert_eq!(six["through"][0]["outer_family"], "ipv6");
-    assert_eq!(six["rows"][0]["ceiling"]["inner_mtu"], 1350);
+    assert_eq!(six["rows"][0]["ceiling"]["inner_mtu_bytes"], 1350);
 }
 
 /// 50 toward far, 250 toward near: the air at 150 of 300 in turns is the limit toward near alone.
@@ -103,10 +106,10 @@ fn the_limiting_link_is_named() {
     let document = json(&options);
     let ways = &document["rows"][0]["ways"];
     assert_eq!(ways[0]["tcp_bound_by"], "line");
-    assert_eq!(ways[0]["tcp"], 50_000_000_u64 * 1368 / 1518);
+    assert_eq!(ways[0]["tcp_bps"], 50_000_000_u64 * 1368 / 1518);
     assert_eq!(ways[1]["tcp_bound_by"], "air");
     // Two packets of 1420 + 38, then an acknowledgement of 52 + 38.
-    assert_eq!(ways[1]["tcp"], 150_000_000_u64 * 2 * 1368 / (2 * 1458 + 90));
+    assert_eq!(ways[1]["tcp_bps"], 150_000_000_u64 * 2 * 1368 / (2 * 1458 + 90));
     assert!(text(&options).contains("air is the limit"));
 }
 
@@ -115,7 +118,10 @@ fn the_limiting_link_is_named() {
 fn the_smallest_bound_is_named() {
     let options = ["--encapsulation", "wireguard", "--rtt", "50ms", "--window", "4MiB"];
     let outlook = &json(&options)["rows"][0]["ways"][0]["outlook"];
-    assert_eq!((&outlook["smallest"], &outlook["tcp"]), (&"window".into(), &671_088_640.into()));
+    assert_eq!(
+        (&outlook["smallest"], &outlook["tcp_bps"]),
+        (&"window".into(), &671_088_640.into())
+    );
     let lossy: Vec<_> = options.into_iter().chain(["--loss", "0.001%"]).collect();
     let shown = text(&lossy);
     assert!(shown.contains("at most 137.15 Mbit/s, bound by loss (CUBIC)"), "{shown}");

@@ -36,6 +36,7 @@ pub struct MtuChoice {
     /// The tunnel's outer packet around a full-size inner one, in bytes.
     pub outer_length: u32,
     /// The TCP goodput.
+    #[serde(rename = "tcp_bps")]
     pub tcp: BitRate,
     /// What is lost of the TCP goodput at the advised MTU, as a share of it; negative for a gain.
     pub lost: Fraction,

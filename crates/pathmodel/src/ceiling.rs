@@ -33,23 +33,32 @@ pub struct CeilingQuestion<'a> {
 #[derive(Debug, Clone, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Ceiling {
     /// The MTU of the tunnel interface, as asked for or assumed.
+    #[serde(rename = "inner_mtu_bytes")]
     pub inner_mtu: Mtu,
     /// The MTU to set there: the largest with which no outer packet is split.
+    #[serde(rename = "largest_inner_bytes")]
     pub largest_inner: Mtu,
     /// The tunnel's outer packet in bytes around an inner packet of `inner_mtu`, before any split; around a packet
     /// that travels alone for a stream encapsulation.
+    #[serde(rename = "outer_length_bytes")]
     pub outer_length: u32,
     /// The IP packets in bytes that one full-size inner packet becomes on the link; more than one means it is split.
+    #[serde(rename = "packets_on_link_bytes")]
     pub packets_on_link: Vec<u32>,
     /// What a full-size inner packet takes of the link's rate in bytes, rounded up.
+    #[serde(rename = "wire_length_bytes")]
     pub wire_length: u64,
     /// The TCP payload of a full-size inner packet in bytes.
+    #[serde(rename = "tcp_payload_bytes")]
     pub tcp_payload: u32,
     /// The UDP payload of a full-size inner packet in bytes.
+    #[serde(rename = "udp_payload_bytes")]
     pub udp_payload: u32,
     /// The TCP goodput, headers alone in the way.
+    #[serde(rename = "tcp_bps")]
     pub tcp: BitRate,
     /// The UDP goodput at `udp_payload`.
+    #[serde(rename = "udp_bps")]
     pub udp: BitRate,
     /// TCP goodput as a share of the link's rate.
     pub tcp_share: Fraction,
@@ -59,6 +68,7 @@ pub struct Ceiling {
     pub packets_per_second: u64,
     /// The maximum segment size to announce or clamp to, in bytes, so that no TCP packet is split: the MTU less the
     /// fixed headers (RFC 6691 section 2).
+    #[serde(rename = "mss_clamp_bytes")]
     pub mss_clamp: u32,
     /// Whether the tunnel is a stream, whose acknowledgements and nested retransmissions are not in these figures.
     pub is_estimate: bool,
@@ -76,6 +86,7 @@ pub struct SizedCeiling {
     /// What one payload takes of the link's rate in bytes, rounded up.
     pub wire_length: u64,
     /// The goodput, headers alone in the way.
+    #[serde(rename = "goodput_bps")]
     pub goodput: BitRate,
     /// The goodput as a share of the link's rate.
     pub share: Fraction,

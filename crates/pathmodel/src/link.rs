@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Link {
     /// How many bits per second it carries, of what `counted` says.
+    #[serde(rename = "rate_bps")]
     pub rate: BitRate,
     /// What surrounds the IP packets.
     pub framing: Framing,

@@ -66,6 +66,7 @@ pub struct Outlook {
     /// Which is the smallest.
     pub smallest: BoundKind,
     /// The smallest: what one connection can reach.
+    #[serde(rename = "tcp_bps")]
     pub tcp: BitRate,
 }
 
@@ -75,6 +76,7 @@ pub struct Bound {
     /// What bounds.
     pub kind: BoundKind,
     /// The rate; `null` when it exceeds every rate.
+    #[serde(rename = "rate_bps")]
     pub rate: Option<BitRate>,
     /// Whether it is one of those the smallest is sought among; the others are for comparison.
     pub counts: bool,

@@ -25,8 +25,10 @@ pub struct PathLink {
     /// What the practitioner calls it.
     pub name: String,
     /// Its rate for what goes from near to far.
+    #[serde(rename = "toward_far_bps")]
     pub toward_far: BitRate,
     /// Its rate for what goes from far to near.
+    #[serde(rename = "toward_near_bps")]
     pub toward_near: BitRate,
     /// What surrounds IP packets on it.
     pub framing: Framing,
@@ -71,8 +73,10 @@ pub struct PathCeiling {
     /// One for each link, in the order asked.
     pub links: Vec<LinkCeiling>,
     /// The TCP goodput of the whole path: the smallest of its links.
+    #[serde(rename = "tcp_bps")]
     pub tcp: BitRate,
     /// The UDP goodput of the whole path at full-size packets.
+    #[serde(rename = "udp_bps")]
     pub udp: BitRate,
     /// Which link bounds TCP: the first of the smallest.
     pub tcp_bound_by: String,
@@ -86,15 +90,20 @@ pub struct LinkCeiling {
     /// The name of the link.
     pub name: String,
     /// Its rate in this direction, efficiency applied.
+    #[serde(rename = "rate_bps")]
     pub rate: BitRate,
     /// TCP goodput, headers and, on a shared medium, acknowledgements in the way.
+    #[serde(rename = "tcp_bps")]
     pub tcp: BitRate,
     /// UDP goodput at full-size packets.
+    #[serde(rename = "udp_bps")]
     pub udp: BitRate,
     /// What the acknowledgements of the whole path's TCP goodput take of the link in the opposite direction.
+    #[serde(rename = "acknowledgements_bps")]
     pub acknowledgements: BitRate,
     /// What the link has in the opposite direction, efficiency applied. Where `acknowledgements` exceed it, TCP reaches
     /// its ceiling only with fewer of them.
+    #[serde(rename = "opposite_bps")]
     pub opposite: BitRate,
 }
 

@@ -94,8 +94,8 @@ fn a_path_has_two_ways() {
         (&ways[0]["tcp_bound_by"], &ways[1]["tcp_bound_by"]),
         (&"line".into(), &"air".into())
     );
-    assert_eq!(ways[0]["tcp"], 20_000_000_u64 * 1368 / 1518);
-    assert_eq!(ways[1]["tcp"], 54_000_000_u64 * 2 * 1368 / (2 * 1458 + 90));
+    assert_eq!(ways[0]["tcp_bps"], 20_000_000_u64 * 1368 / 1518);
+    assert_eq!(ways[1]["tcp_bps"], 54_000_000_u64 * 2 * 1368 / (2 * 1458 + 90));
     assert_eq!(ways[0]["outlook"]["smallest"], "window");
 }
 
@@ -195,9 +195,9 @@ fn csv_keeps_the_ways_apart() {
 fn json_carries_its_version_and_the_question() {
     let document = json(&table());
     assert_eq!(document["schema"], CEILING_SCHEMA);
-    assert_eq!(document["link"]["rate"], 100_000_000);
-    assert_eq!(document["rows"][1]["ceiling"]["tcp"], 90_118_577);
-    assert_eq!(document["rows"][1]["ways"][0]["tcp"], 90_118_577);
+    assert_eq!(document["link"]["rate_bps"], 100_000_000);
+    assert_eq!(document["rows"][1]["ceiling"]["tcp_bps"], 90_118_577);
+    assert_eq!(document["rows"][1]["ways"][0]["tcp_bps"], 90_118_577);
     assert!(document["rows"][1]["ways"][0]["toward"].is_null());
     assert_eq!(document["rows"][2]["confidentiality"], "broken");
 }

@@ -13,8 +13,10 @@ pub(crate) struct Way {
     /// Where data goes; `null` for both.
     pub(crate) toward: Option<Direction>,
     /// TCP goodput that every link lets through.
+    #[serde(rename = "tcp_bps")]
     pub(crate) tcp: BitRate,
     /// UDP goodput at full-size packets that every link lets through.
+    #[serde(rename = "udp_bps")]
     pub(crate) udp: BitRate,
     /// TCP goodput as a share of that without a tunnel; `null` where the model refuses the plain path.
     pub(crate) share_of_plain: Option<Fraction>,
