@@ -3,7 +3,7 @@
 use std::io::{self, Read as _, Write as _};
 use std::net::{Shutdown, TcpStream};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use culvert_os::{clock::monotonic_ns, tcp};
 use culvert_units::Bytes;
@@ -69,28 +69,34 @@ pub struct BulkShare {
 pub struct Budget {
     most: u64,
     left: AtomicU64,
+    refused: AtomicBool,
 }
 
 impl Budget {
     /// A budget of so many bytes; `None` is no bound.
     pub fn new(most: Option<Bytes>) -> Self {
         let most = most.map_or(u64::MAX, Bytes::get);
-        Self { most, left: AtomicU64::new(most) }
+        Self { most, left: AtomicU64::new(most), refused: AtomicBool::new(false) }
     }
 
     /// Takes at most `wanted` bytes; gives what is left of them to take, 0 when it is spent.
     fn take(&self, wanted: u64) -> u64 {
         let taken = |left: u64| left.checked_sub(wanted.min(left));
         let before = self.left.fetch_update(Ordering::Relaxed, Ordering::Relaxed, taken);
-        before.unwrap_or(0).min(wanted)
+        let taken = before.unwrap_or(0).min(wanted);
+        if taken == 0 {
+            self.refused.store(true, Ordering::Relaxed);
+        }
+        taken
     }
 
     fn give_back(&self, unused: u64) {
         self.left.fetch_add(unused, Ordering::Relaxed);
     }
 
+    /// Whether nothing is left, or a flow had to end because of it: what others give back later is no use to that one.
     fn is_spent(&self) -> bool {
-        self.left.load(Ordering::Relaxed) == 0
+        self.left.load(Ordering::Relaxed) == 0 || self.refused.load(Ordering::Relaxed)
     }
 
     /// Whether a peer has sent more than it was allowed to.
@@ -183,6 +189,8 @@ fn write_until_enough(
         share.budget.give_back(allowed.saturating_sub(length));
         *written += length;
         match outcome {
+            // A receiver lets go when its time is over, also when its word, queued behind data, has not come yet.
+            Err(error) if let_go(&error) && monotonic_ns() >= share.timeline.deadline_ns() => break,
             Err(error) if !is_pause(&error) => return Err(error),
             _ => {}
         }
@@ -248,6 +256,10 @@ fn receive_flow(flow: &TcpStream, share: &BulkShare, meter: &Meter) -> Option<u6
     after
 }
 
+fn let_go(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::ConnectionReset | io::ErrorKind::BrokenPipe)
+}
+
 fn is_pause(error: &io::Error) -> bool {
     matches!(
         error.kind(),
@@ -267,4 +279,55 @@ fn add_flow(total: &mut TransmitterReport, flow: TransmitterReport) {
     total.segment_payload_bytes = total.segment_payload_bytes.or(flow.segment_payload_bytes);
     total.timestamps = total.timestamps.or(flow.timestamps);
     total.fault = total.fault.take().or(flow.fault);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_budget_is_shared_to_the_byte() {
+        let budget = Budget::new(Some(Bytes::new(100)));
+        assert_eq!((budget.take(60), budget.take(60)), (60, 40));
+        assert!(budget.is_spent());
+        assert!(!budget.is_exceeded_by(100) && budget.is_exceeded_by(101));
+    }
+
+    #[test]
+    fn a_flow_that_was_refused_has_spent_the_budget_whatever_another_gives_back() {
+        let budget = Budget::new(Some(Bytes::new(100)));
+        assert_eq!(budget.take(100), 100);
+        budget.give_back(100);
+        assert!(!budget.is_spent());
+        assert_eq!((budget.take(100), budget.take(1)), (100, 0));
+        budget.give_back(100);
+        assert!(budget.is_spent());
+    }
+
+    #[test]
+    fn no_bound_is_never_spent() {
+        let budget = Budget::new(None);
+        assert_eq!(budget.take(1 << 40), 1 << 40);
+        assert!(!budget.is_spent() && !budget.is_exceeded_by(u64::MAX));
+    }
+
+    /// What writing ends with when the receiver lets go at once, in a run of so much time.
+    fn let_go_in(length_ns: u64) -> io::Result<()> {
+        let door = std::net::TcpListener::bind(("127.0.0.1", 0)).expect("a port");
+        let flow = TcpStream::connect(door.local_addr().expect("an address")).expect("a flow");
+        drop(door.accept().expect("a flow"));
+        let share = BulkShare {
+            timeline: Timeline { start_ns: monotonic_ns(), settle_ns: 0, length_ns },
+            switch: Arc::default(),
+            buffer_bytes: None,
+            budget: Arc::new(Budget::new(None)),
+        };
+        write_until_enough(&flow, &share, &random_block(), &mut 0)
+    }
+
+    #[test]
+    fn a_receiver_may_let_go_after_its_time_and_not_before() {
+        assert!(let_go_in(0).is_ok());
+        assert!(let_go_in(60_000_000_000).is_err());
+    }
 }

@@ -130,7 +130,7 @@ impl Receiving {
             let bound = self.plan.timeline.reading_ends_ns(self.plan.meter.origin_ns());
             return now >= bound.saturating_add(LONGEST_WAIT_NS);
         };
-        let deadline = self.plan.timeline.deadline_ns();
+        let deadline = self.plan.timeline.arriving_ends_ns(self.plan.meter.origin_ns());
         let quiet = now.saturating_sub(self.last_arrival_ns.max(deadline));
         let patience =
             if self.ledger.received() >= sent { FURTHER_COPIES_NS } else { STRAGGLERS_NS };

@@ -229,7 +229,7 @@ impl Transmitter {
         }
         if now >= self.next_keepalive_ns {
             self.next_keepalive_ns = now + KEEPALIVE_EVERY_NS;
-            self.plan.flow.send(&self.socket, 0, SignalBody::Keepalive);
+            self.plan.flow.send(&self.socket, 0, self.plan.proofing.keepalive());
         }
     }
 

@@ -76,6 +76,15 @@ impl Proofing {
         Self::Challenge(ProofKeeper::new(monotonic_ns()))
     }
 
+    /// What keeps the mapping of a NAT open. From the sender it asks to be challenged as well: when its port has
+    /// changed, the shortest data earns no challenge.
+    pub const fn keepalive(&self) -> SignalBody {
+        match self {
+            Self::Answer => SignalBody::Open,
+            Self::Challenge(_) => SignalBody::Keepalive,
+        }
+    }
+
     /// Acts on a signal of the peer.
     pub fn on_signal(&mut self, flow: &FlowIdentity, socket: &FlowSocket, signal: &Signal) {
         match (self, signal.body) {
@@ -98,5 +107,16 @@ impl Proofing {
             }
             Freshness::Lost => false,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_the_sender_asks_to_be_challenged_again() {
+        assert_eq!(Proofing::Answer.keepalive(), SignalBody::Open);
+        assert_eq!(Proofing::challenge_from_now().keepalive(), SignalBody::Keepalive);
     }
 }

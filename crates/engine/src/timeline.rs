@@ -48,6 +48,12 @@ impl Timeline {
         self.start_ns.saturating_add(self.settle_ns)
     }
 
+    /// When the last of what was paced arrives on an idle path: the peer's time began later, by the way there.
+    pub fn arriving_ends_ns(&self, first_byte_ns: Option<u64>) -> u64 {
+        let since_first = first_byte_ns.map_or(0, |first| first.saturating_add(self.length_ns));
+        self.deadline_ns().max(since_first)
+    }
+
     /// When a receiver stops reading whatever comes: counted from its first byte, or from the start without one.
     pub fn reading_ends_ns(&self, first_byte_ns: Option<u64>) -> u64 {
         let length = self.length_ns.saturating_add(nanos(DRAIN));
@@ -127,5 +133,18 @@ impl Switch {
     /// When the last sign of life came.
     pub fn last_sign_ns(&self) -> u64 {
         self.last_sign_ns.load(Ordering::Relaxed)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_receivers_time_begins_with_its_first_byte() {
+        let timeline = Timeline { start_ns: 1_000, settle_ns: 100, length_ns: 500 };
+        assert_eq!(timeline.arriving_ends_ns(None), 1_500);
+        assert_eq!(timeline.arriving_ends_ns(Some(1_400)), 1_900);
+        assert_eq!(timeline.arriving_ends_ns(Some(900)), 1_500, "it began before this end did");
     }
 }

@@ -22,9 +22,9 @@ use crate::registry::Arrived;
 
 /// Silence of the near end after which nothing more is sent to it.
 const SILENCE_WHILE_SENDING: Duration = Duration::from_secs(3);
-/// Silence of the near end after which a session that only receives is given up: the near end's words share the way
-/// with its data, and may be lost with it many times in a row.
-const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(10);
+/// Silence of the near end, in words and in data, after which a session that only receives is given up. Data counts: the
+/// words share its way, and may be lost in its queue many times in a row.
+const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(4);
 /// How often the far end says how much it has received; also a sign of life.
 const PROGRESS_EVERY: Duration = Duration::from_millis(500);
 /// Steps of a series in one message: 16 characters each, up to 10^14 bytes a step, stay below the 64 KiB of a message.
