@@ -1,5 +1,6 @@
 //! The receiver of a paced stream: one thread that checks, counts and times every datagram.
 
+use std::ops::Range;
 use std::sync::{Arc, mpsc::Receiver};
 
 use culvert_os::clock::{ClockPair, monotonic_ns};
@@ -72,6 +73,8 @@ struct Receiving {
     drops_known: bool,
     last_arrival_ns: u64,
     last_asked_ns: u64,
+    plateau: Range<u64>,
+    plateau_arrival: Option<(u64, u64)>,
 }
 
 impl Receiving {
@@ -88,6 +91,8 @@ impl Receiving {
             drops_known: true,
             last_arrival_ns: 0,
             last_asked_ns: monotonic_ns(),
+            plateau: plan.session.plateau_numbers(),
+            plateau_arrival: None,
             plan,
         }
     }
@@ -160,6 +165,10 @@ impl Receiving {
             }
             match self.ledger.accept(header.sequence) {
                 Arrival::New { .. } => {
+                    if self.plateau.contains(&header.sequence) {
+                        let (first, _) = self.plateau_arrival.unwrap_or((now, now));
+                        self.plateau_arrival = Some((first, now));
+                    }
                     bytes += datagram.payload.len() as u64;
                     let received =
                         datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
@@ -198,6 +207,7 @@ impl Receiving {
             sequence: Some(SequenceReport {
                 received: self.ledger.received(),
                 received_plateau: self.ledger.received_in_range().unwrap_or(0),
+                plateau_arrival_ns: self.plateau_arrival.map(|(first, last)| last - first),
                 duplicates: self.ledger.duplicates(),
                 reordered: self.ledger.reordered(),
                 refused: self.refused,

@@ -180,18 +180,20 @@ impl Leg<'_> {
         };
         let kept_up =
             transmitter.datagrams.is_some_and(|sent| sent as f64 >= planned as f64 * PACE_KEPT);
-        let (offered, delivered, span) = if kept_up {
-            let delivered = sequence.map(|sequence| sequence.received_plateau);
-            (transmitter.datagrams_plateau, delivered, transmitter.plateau_ns)
-        } else {
-            (
-                transmitter.datagrams,
-                sequence.map(|sequence| sequence.received),
-                transmitter.whole_ns,
-            )
-        };
-        let rate = |count: Option<u64>| bits_per_second(count?, payload_bytes, span?);
-        (rate(offered), rate(delivered))
+        let rate =
+            |count: Option<u64>, span: Option<u64>| bits_per_second(count?, payload_bytes, span?);
+        if !kept_up {
+            let received = sequence.map(|sequence| sequence.received);
+            return (
+                rate(transmitter.datagrams, transmitter.whole_ns),
+                rate(received, transmitter.whole_ns),
+            );
+        }
+        let sending = transmitter.plateau_ns;
+        // A queue that grows meanwhile delivers over a longer time than was sent over; the path is no faster than that.
+        let arriving = sending.max(sequence.and_then(|sequence| sequence.plateau_arrival_ns));
+        let received = sequence.map(|sequence| sequence.received_plateau);
+        (rate(transmitter.datagrams_plateau, sending), rate(received, arriving))
     }
 
     /// What makes the leg worthless by what its ends say, when both say anything.

@@ -94,6 +94,9 @@ pub struct SequenceReport {
     pub received: u64,
     /// First copies within the plateau's range of numbers.
     pub received_plateau: u64,
+    /// From the first arrival within the plateau's range to the last, nanoseconds.
+    #[serde(default)]
+    pub plateau_arrival_ns: Option<u64>,
     /// Further copies.
     pub duplicates: u64,
     /// First copies that came after a higher number (RFC 4737).
