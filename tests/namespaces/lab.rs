@@ -143,7 +143,7 @@ impl Lab {
     /// Runs `culvert ... --json`, which must end well, and gives the run's record.
     pub(crate) fn record(&self, arguments: &[&str]) -> RunRecord {
         let ran = self.measure(&[arguments, &["--json"]].concat());
-        assert_eq!(ran.status, Some(0), "{arguments:?} said: {}", ran.stderr);
+        assert_eq!(ran.status, Some(0), "{arguments:?} said: {}\n{}", ran.stderr, ran.stdout);
         let record = ran.record();
         assert_eq!(record.void, None, "{arguments:?}");
         record

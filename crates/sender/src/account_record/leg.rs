@@ -10,6 +10,10 @@ use culvert_wire::message::{
 use super::RunContext;
 use crate::wanted::planned_datagrams;
 
+/// Arrivals that take this much longer than sending did mean a queue that grew: delay variation alone is a few
+/// milliseconds in a plateau of seconds (common practice, no published source).
+const QUEUE_GREW: f64 = 1.01;
+
 /// What a peer's percentiles must be to be one distribution's.
 fn is_ordered([n, min, p50, p95, p99, max]: [i64; 6]) -> bool {
     n > 0 && min <= p50 && p50 <= p95 && p95 <= p99 && p99 <= max
@@ -191,7 +195,11 @@ impl Leg<'_> {
         }
         let sending = transmitter.plateau_ns;
         // A queue that grows meanwhile delivers over a longer time than was sent over; the path is no faster than that.
-        let arriving = sending.max(sequence.and_then(|sequence| sequence.plateau_arrival_ns));
+        let arrived = sequence.and_then(|sequence| sequence.plateau_arrival_ns);
+        let queue_grew = sending
+            .zip(arrived)
+            .is_some_and(|(sent, arrived)| arrived as f64 > sent as f64 * QUEUE_GREW);
+        let arriving = if queue_grew { arrived } else { sending };
         let received = sequence.map(|sequence| sequence.received_plateau);
         (rate(transmitter.datagrams_plateau, sending), rate(received, arriving))
     }
