@@ -14,6 +14,7 @@ pub mod clock;
 pub mod cpu;
 pub mod files;
 pub mod namespace;
+mod netlink;
 pub mod packet;
 pub mod priority;
 pub mod route;

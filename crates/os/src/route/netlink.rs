@@ -1,32 +1,18 @@
 //! One question to the kernel's routing and its whole answer (rtnetlink(7)).
 
-use std::{io, time::Duration};
+use std::io;
 
-use netlink_packet_core::{
-    NLM_F_MULTIPART, NetlinkBuffer, NetlinkHeader, NetlinkMessage, NetlinkPayload,
-};
+use netlink_packet_core::{NLM_F_MULTIPART, NetlinkBuffer, NetlinkMessage, NetlinkPayload};
 use netlink_packet_route::RouteNetlinkMessage;
-use netlink_sys::{Socket, SocketAddr, protocols::NETLINK_ROUTE};
-use socket2::SockRef;
+
+use crate::netlink;
 
 /// Asks `question` and returns the messages of the answer; messages that cannot be read are left out.
 pub(super) fn request(
     question: RouteNetlinkMessage,
     flags: u16,
 ) -> io::Result<Vec<RouteNetlinkMessage>> {
-    let mut socket = Socket::new(NETLINK_ROUTE)?;
-    socket.bind_auto()?;
-    socket.connect(&SocketAddr::new(0, 0))?;
-    SockRef::from(&socket).set_read_timeout(Some(PATIENCE))?;
-
-    let mut message = NetlinkMessage::new(NetlinkHeader::default(), question.into());
-    message.header.flags = flags;
-    message.header.sequence_number = 1;
-    message.finalize();
-    let mut bytes = vec![0; message.buffer_len()];
-    message.serialize(&mut bytes);
-    socket.send(&bytes, 0)?;
-
+    let socket = netlink::send(question, flags)?;
     let mut answer = Vec::new();
     loop {
         let (bytes, _) = socket.recv_from_full()?;
@@ -35,9 +21,6 @@ pub(super) fn request(
         }
     }
 }
-
-// The kernel answers at once; this only keeps a fault from hanging the program.
-const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Adds the messages in `bytes` to `answer`; true when the answer is complete.
 fn collect(bytes: &[u8], answer: &mut Vec<RouteNetlinkMessage>) -> io::Result<bool> {
