@@ -61,7 +61,12 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
             "{}, the system refused to send {refused} datagrams: they are too large for the path to carry whole",
             way(*toward)
         ),
-        _ => return None,
+        Caveat::BufferCapped { .. }
+        | Caveat::DrainCutShort { .. }
+        | Caveat::NotSteady { .. }
+        | Caveat::CoreFull { .. }
+        | Caveat::SameHost { .. }
+        | Caveat::CongestionControlNotAllowed { .. } => return None,
     })
 }
 
@@ -92,7 +97,16 @@ fn of_hosts_and_flows(caveat: &Caveat) -> String {
             "{}, {used} was used: the transmitter's host does not let this user choose {asked}",
             way(*toward)
         ),
-        _ => String::new(),
+        // Said already.
+        Caveat::HostDropped { .. }
+        | Caveat::PaceMissed { .. }
+        | Caveat::ProbesUnanswered { .. }
+        | Caveat::PortChanged { .. }
+        | Caveat::ClockStepped { .. }
+        | Caveat::PaceDebtDropped { .. }
+        | Caveat::TooLate { .. }
+        | Caveat::RefusedDatagrams { .. }
+        | Caveat::DatagramsRefused { .. } => String::new(),
     }
 }
 
