@@ -85,10 +85,12 @@ fn an_answer_leaves_from_the_address_that_was_reached() {
 
 #[test]
 fn of_several_ipv6_addresses_the_reached_one_answers() {
+    // The kernel makes a new IPv6 address its own a moment after the command: until then it takes in nothing for it.
     in_namespace(
         "ip link set lo up
          ip addr add 2001:db8::9/128 dev lo
-         ip addr add 2001:db8::8/128 dev lo",
+         ip addr add 2001:db8::8/128 dev lo
+         for last in 8 9; do until ip -6 route show table local | grep -q ::$last; do sleep 0.01; done; done",
         || answer_from(["2001:db8::9".parse().unwrap(), "2001:db8::8".parse().unwrap()]),
     );
 }
