@@ -3,22 +3,15 @@
 //! Instants are nanoseconds: of the monotonic clock since some start of its own (`u64`), of the realtime clock since
 //! the Unix epoch (`i64`).
 
-use std::{io, time::Duration};
+#[cfg(test)]
+#[cfg(target_os = "linux")]
+#[allow(unreachable_pub, reason = "public where it is the system's own")]
+mod portable;
+#[cfg_attr(target_os = "linux", path = "clock/linux.rs")]
+#[cfg_attr(not(target_os = "linux"), path = "clock/portable.rs")]
+mod system;
 
-use nix::{
-    sys::{prctl, time::TimeSpec},
-    time::{ClockId, ClockNanosleepFlags, clock_gettime, clock_nanosleep},
-};
-
-/// Now on the monotonic clock: steered to the right rate, never set.
-pub fn monotonic_ns() -> u64 {
-    u64::try_from(read(ClockId::CLOCK_MONOTONIC)).unwrap_or_default()
-}
-
-/// Now on the realtime clock, which stamps datagrams; it may be set at any time.
-pub fn realtime_ns() -> i64 {
-    read(ClockId::CLOCK_REALTIME)
-}
+pub use system::{monotonic_ns, realtime_ns, set_timer_slack, sleep_until};
 
 /// How far the realtime clock was ahead of the monotonic clock when sampled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -48,49 +41,23 @@ impl ClockPair {
     }
 
     fn bracket() -> Self {
-        let before = read(ClockId::CLOCK_MONOTONIC);
-        let realtime = read(ClockId::CLOCK_REALTIME);
-        let after = read(ClockId::CLOCK_MONOTONIC);
-        let half = (after - before).div_euclid(2);
+        let before = monotonic_ns();
+        let realtime = realtime_ns();
+        let after = monotonic_ns();
+        let half = (after - before) / 2;
+        let middle = i64::try_from(before + half).unwrap_or(i64::MAX);
         Self {
-            realtime_minus_monotonic_ns: realtime - (before + half),
-            error_ns: (after - before - half).unsigned_abs(),
+            realtime_minus_monotonic_ns: realtime.saturating_sub(middle),
+            error_ns: after - before - half,
         }
     }
 }
 
 const ATTEMPTS: u32 = 8;
 
-/// Sleeps until `deadline_ns` of the monotonic clock; returns at once when it has passed.
-pub fn sleep_until(deadline_ns: u64) -> io::Result<()> {
-    let deadline = TimeSpec::from(Duration::from_nanos(deadline_ns));
-    let flags = ClockNanosleepFlags::TIMER_ABSTIME;
-    loop {
-        match clock_nanosleep(ClockId::CLOCK_MONOTONIC, flags, &deadline) {
-            Ok(_) => return Ok(()),
-            Err(nix::Error::EINTR) => {}
-            Err(error) => return Err(error.into()),
-        }
-    }
-}
-
-/// Lets the kernel wake the calling thread at most so much late in order to save power; Linux defaults to 50 µs.
-///
-/// The least is one nanosecond: zero would mean the default (prctl(2)).
-pub fn set_timer_slack(slack: Duration) -> io::Result<()> {
-    let nanoseconds = u64::try_from(slack.as_nanos()).unwrap_or(u64::MAX).max(1);
-    Ok(prctl::set_timerslack(nanoseconds)?)
-}
-
-// Both clocks exist on every Linux, and neither reaches the ends of an i64 before the year 2262.
-fn read(clock: ClockId) -> i64 {
-    let time = clock_gettime(clock).unwrap_or(TimeSpec::new(0, 0));
-    time.tv_sec().saturating_mul(1_000_000_000).saturating_add(time.tv_nsec())
-}
-
 #[cfg(test)]
 mod tests {
-    use std::time::{Instant, SystemTime, UNIX_EPOCH};
+    use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
     use super::*;
 
@@ -128,7 +95,6 @@ mod tests {
     #[test]
     fn sleeping_never_ends_early() {
         set_timer_slack(Duration::from_nanos(1)).unwrap();
-        assert_eq!(prctl::get_timerslack().unwrap(), 1);
         let deadline = monotonic_ns() + 5_000_000;
         sleep_until(deadline).unwrap();
         assert!(monotonic_ns() >= deadline);
