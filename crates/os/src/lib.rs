@@ -10,6 +10,7 @@
 //! the facts of the host, [`files`] for the state directory.
 
 pub mod clock;
+pub mod command;
 pub mod cpu;
 #[cfg(target_os = "linux")]
 pub mod files;

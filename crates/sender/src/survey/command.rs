@@ -1,27 +1,14 @@
 //! Runs one command line of the plan in a process group of its own.
 
 use std::{
-    fmt,
-    fs::File,
-    io,
-    os::unix::{
-        fs::FileExt as _,
-        process::{CommandExt as _, ExitStatusExt as _},
-    },
-    process::{Child, Command, ExitStatus, Stdio},
+    fmt, io,
+    process::ExitStatus,
     thread,
     time::{Duration, Instant},
 };
 
+use culvert_os::command::{Running, signal_of};
 use culvert_units::format_duration;
-use nix::{
-    fcntl::{FcntlArg, SealFlag, fcntl},
-    sys::{
-        memfd::{MFdFlags, memfd_create},
-        signal::{Signal, killpg},
-    },
-    unistd::Pid,
-};
 
 /// How a command ended, and what it wrote.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -62,7 +49,7 @@ impl CommandEnd {
 impl fmt::Display for CommandEnd {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match &self.how {
-            How::Status(status) => match (status.code(), status.signal()) {
+            How::Status(status) => match (status.code(), signal_of(*status)) {
                 (Some(code), _) => write!(f, "ended with status {code}"),
                 (None, Some(signal)) => write!(f, "was ended by signal {signal}"),
                 (None, None) => f.write_str("ended"),
@@ -74,39 +61,23 @@ impl fmt::Display for CommandEnd {
     }
 }
 
-/// Runs `line` by the shell until it ends, `limit` is over or `cut` says so.
-///
-/// The command reads nothing, does not get the invite, and Ctrl-C on the terminal does not reach it. Processes that it
-/// leaves behind in good order live on: bringing up a tunnel often means that.
+/// Runs `line` by the shell until it ends, `limit` is over or `cut` says so; it does not get the invite.
 pub(super) fn run(line: &str, limit: Duration, cut: &dyn Fn() -> bool) -> CommandEnd {
-    let (output, mut child) = match start(line) {
-        Ok(started) => started,
+    let mut running = match Running::start(line, WITHHELD) {
+        Ok(running) => running,
         Err(problem) => return CommandEnd::not_run(&problem),
     };
-    let how = wait(&mut child, &output, limit, cut);
+    let how = wait(&mut running, limit, cut);
     if !matches!(how, How::Status(_)) {
-        end_group(&mut child);
+        running.end();
     }
-    output.close();
-    CommandEnd { how, output: output.tail() }
+    CommandEnd { how, output: running.output() }
 }
 
-fn start(line: &str) -> io::Result<(Output, Child)> {
-    let output = Output::new()?;
-    let child = shell(line).stdout(output.writer()?).stderr(output.writer()?).spawn()?;
-    Ok((output, child))
-}
-
-fn shell(line: &str) -> Command {
-    let mut shell = Command::new("/bin/sh");
-    shell.arg("-c").arg(line).env_remove("CULVERT_INVITE").stdin(Stdio::null()).process_group(0);
-    shell
-}
-
-fn wait(child: &mut Child, output: &Output, limit: Duration, cut: &dyn Fn() -> bool) -> How {
+fn wait(running: &mut Running, limit: Duration, cut: &dyn Fn() -> bool) -> How {
     let since = Instant::now();
     loop {
-        match child.try_wait() {
+        match running.try_wait() {
             Ok(Some(status)) => return How::Status(status),
             Ok(None) => {}
             Err(problem) => return How::NotRun(problem.to_string()),
@@ -117,69 +88,12 @@ fn wait(child: &mut Child, output: &Output, limit: Duration, cut: &dyn Fn() -> b
         if since.elapsed() >= limit {
             return How::OutOfTime(limit);
         }
-        output.bound();
         thread::sleep(BETWEEN_LOOKS);
     }
 }
 
-/// Asks the command and what it started to end, and insists after a while.
-fn end_group(child: &mut Child) {
-    let Ok(id) = i32::try_from(child.id()) else { return };
-    let group = Pid::from_raw(id);
-    let _ = killpg(group, Signal::SIGTERM);
-    let since = Instant::now();
-    while since.elapsed() < GRACE && matches!(child.try_wait(), Ok(None)) {
-        thread::sleep(BETWEEN_LOOKS);
-    }
-    let _ = killpg(group, Signal::SIGKILL);
-    let _ = child.wait();
-}
-
-/// Where a command writes: a file in memory, not a pipe, so that a daemon which it leaves behind neither keeps us
-/// waiting for the end of its output nor is killed for writing once nobody reads.
-struct Output(File);
-
-impl Output {
-    fn new() -> io::Result<Self> {
-        let flags = MFdFlags::MFD_CLOEXEC | MFdFlags::MFD_ALLOW_SEALING;
-        Ok(Self(memfd_create(c"command output", flags)?.into()))
-    }
-
-    fn writer(&self) -> io::Result<Stdio> {
-        self.0.try_clone().map(Stdio::from)
-    }
-
-    /// Lets the file grow no further once it holds more than anybody reads.
-    fn bound(&self) {
-        if self.len() > MOST_OUTPUT {
-            self.close();
-        }
-    }
-
-    /// Writes beyond the end fail from now on, without a signal to who tries.
-    fn close(&self) {
-        let _ = fcntl(&self.0, FcntlArg::F_ADD_SEALS(SealFlag::F_SEAL_GROW));
-    }
-
-    fn tail(&self) -> String {
-        let from = self.len().saturating_sub(SHOWN);
-        let mut bytes = vec![0; usize::try_from(SHOWN).unwrap_or(0)];
-        let read = self.0.read_at(&mut bytes, from).unwrap_or(0);
-        bytes.truncate(read);
-        let text = String::from_utf8_lossy(&bytes);
-        // Escape sequences must not reach the practitioner's terminal.
-        text.chars().filter(|c| matches!(c, '\n' | '\t') || !c.is_control()).collect()
-    }
-
-    fn len(&self) -> u64 {
-        self.0.metadata().map_or(0, |facts| facts.len())
-    }
-}
-
+const WITHHELD: &[&str] = &["CULVERT_INVITE"];
 const BETWEEN_LOOKS: Duration = Duration::from_millis(10);
-const GRACE: Duration = Duration::from_secs(2);
-const MOST_OUTPUT: u64 = 1 << 20;
-const SHOWN: u64 = 4 << 10;
 
 #[cfg(test)]
 mod tests {
@@ -203,9 +117,17 @@ mod tests {
 
     #[test]
     fn the_invite_stays_here() {
-        let command = shell("env");
-        let envs: Vec<_> = command.get_envs().collect();
-        assert_eq!(envs, [("CULVERT_INVITE".as_ref(), None)]);
+        // A variable that every process has stands for the invite.
+        let mut running =
+            Running::start("echo ${HOME:-nothing}; echo ${PATH:+something}", &["HOME"])
+                .expect("a shell");
+        while running.try_wait().expect("a status").is_none() {
+            thread::sleep(BETWEEN_LOOKS);
+        }
+        assert_eq!(
+            (running.output().as_str(), WITHHELD),
+            ("nothing\nsomething\n", ["CULVERT_INVITE"].as_slice())
+        );
     }
 
     #[test]

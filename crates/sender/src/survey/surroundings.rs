@@ -2,13 +2,13 @@
 
 use std::{
     io::{self, BufRead as _, IsTerminal as _},
-    os::fd::AsFd as _,
-    sync::atomic::{AtomicBool, Ordering},
+    sync::{
+        atomic::{AtomicBool, Ordering},
+        mpsc::{self, Receiver, RecvTimeoutError},
+    },
     thread,
     time::{Duration, Instant},
 };
-
-use nix::poll::{PollFd, PollFlags, poll};
 
 use super::{CommandEnd, command};
 
@@ -58,18 +58,19 @@ pub trait Surroundings {
 pub struct ThisHost<'s> {
     began: Instant,
     interrupted: &'s AtomicBool,
+    /// A word for every line that is typed; there once somebody was asked.
+    typed: Option<Receiver<()>>,
 }
 
 impl<'s> ThisHost<'s> {
     /// The survey begins now; `interrupted` is set by whoever handles Ctrl-C.
     pub fn new(interrupted: &'s AtomicBool) -> Self {
-        Self { began: Instant::now(), interrupted }
+        Self { began: Instant::now(), interrupted, typed: None }
     }
 }
 
 /// How late Ctrl-C may be noticed.
 const LOOK: Duration = Duration::from_millis(50);
-const LOOK_MS: u16 = 50;
 
 impl Surroundings for ThisHost<'_> {
     fn now(&self) -> Duration {
@@ -102,21 +103,32 @@ impl Surroundings for ThisHost<'_> {
     }
 
     fn await_enter(&mut self) -> Answer {
-        let stdin = io::stdin();
+        let interrupted = self.interrupted;
+        let typed = self.typed.get_or_insert_with(listen_for_lines);
         loop {
-            if self.interrupted() {
+            if interrupted.load(Ordering::Relaxed) {
                 return Answer::Interrupted;
             }
-            // A read would not return on Ctrl-C, whose handler only sets a flag.
-            let mut watched = [PollFd::new(stdin.as_fd(), PollFlags::POLLIN)];
-            if poll(&mut watched, LOOK_MS).unwrap_or(0) == 0 {
-                continue;
+            match typed.recv_timeout(LOOK) {
+                Ok(()) => return Answer::Pressed,
+                Err(RecvTimeoutError::Disconnected) => return Answer::Closed,
+                Err(RecvTimeoutError::Timeout) => {}
             }
-            let mut line = String::new();
-            return match stdin.lock().read_line(&mut line) {
-                Ok(0) | Err(_) => Answer::Closed,
-                Ok(_) => Answer::Pressed,
-            };
         }
     }
+}
+
+/// Reads on a thread of its own: a read would not return on Ctrl-C, whose handler only sets a flag.
+fn listen_for_lines() -> Receiver<()> {
+    let (tell, typed) = mpsc::channel();
+    // Without the thread nobody answers, which the closed channel says.
+    let _ = thread::Builder::new().name("keyboard".to_owned()).spawn(move || {
+        let mut line = String::new();
+        while let Ok(1..) = io::stdin().lock().read_line(&mut line)
+            && tell.send(()).is_ok()
+        {
+            line.clear();
+        }
+    });
+    typed
 }
