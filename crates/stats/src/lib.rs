@@ -8,6 +8,8 @@
 //! comparing runs.
 
 mod clock;
+mod clock_step;
+mod clock_track;
 mod compare;
 mod delay_histogram;
 mod delay_variation;
@@ -21,8 +23,15 @@ mod percentile;
 mod reorder;
 mod series;
 mod settle;
+mod skew;
 
 pub use clock::{ClockEstimate, ExchangeTimes};
+pub use clock_step::{
+    DelayShift, HostStep, LARGEST_SLEW, StepWatch, largest_shift, opposite_shifts,
+};
+pub use clock_track::{
+    ClockOffset, ClockRelation, ClockStep, Drift, FREQUENCY_TOLERANCE, OneWayDelay, TimedEstimate,
+};
 pub use compare::{MedianInterval, Summary, median_interval, quantile_linear};
 pub use delay_histogram::DelayHistogram;
 pub use delay_variation::{DelayVariation, PAIRING_WINDOW};
@@ -38,3 +47,4 @@ pub use percentile::{Percentiles, median, percentile};
 pub use reorder::{ArrivedPacket, FreeRuns, OrderAnalysis, ReorderedPacket, analyse_order};
 pub use series::{Plateau, RateSpread, Series};
 pub use settle::{EDGE_BAND, EDGE_MS, STEADY_BAND, STEADY_MS, settle_auto};
+pub use skew::{ClockSkew, LeastDelays, SkewConfidence, TimedDelay, clock_skew};
