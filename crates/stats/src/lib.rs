@@ -7,6 +7,7 @@
 //! Start with [`Series`] for rates, [`SequenceLedger`] for datagrams, [`Summary`] and [`median_interval`] for
 //! comparing runs.
 
+mod bisect;
 mod clock;
 mod clock_step;
 mod clock_track;
@@ -16,9 +17,11 @@ mod delay_variation;
 mod duplication;
 mod jitter;
 mod ledger;
+mod linear_fit;
 mod loss_runs;
 mod mann_whitney;
 mod moments;
+mod packet_cost;
 mod percentile;
 mod reorder;
 mod series;
@@ -40,9 +43,14 @@ pub use jitter::{InterarrivalJitter, ScaledInterarrivalJitter};
 pub use ledger::{
     Arrival, DUPLICATE_WINDOW, LedgerContradiction, LossCounts, RangeLoss, SequenceLedger,
 };
+pub use linear_fit::{Interval, LackOfFit, LinearFit, lack_of_fit, linear_fit, student_quantile};
 pub use loss_runs::{BurstGap, GMIN, LossPeriod, LossRuns, bursts_and_gaps, loss_runs};
 pub use mann_whitney::{EXACT_LIMIT, MannWhitney, mann_whitney};
 pub use moments::Moments;
+pub use packet_cost::{
+    CostKind, FARTHEST_OFF, LIMITER_SPREAD, PREVAILS, PacketCost, RatePoint, RatePrediction,
+    packet_cost,
+};
 pub use percentile::{Percentiles, median, percentile};
 pub use reorder::{ArrivedPacket, FreeRuns, OrderAnalysis, ReorderedPacket, analyse_order};
 pub use series::{Plateau, RateSpread, Series};
