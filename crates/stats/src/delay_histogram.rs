@@ -57,6 +57,16 @@ impl DelayHistogram {
         from_steps(&steps, signed(extremes.0), signed(extremes.1))
     }
 
+    /// The time that the share `p` of all lies within (RFC 2330 11.3), resolved as the percentiles are.
+    ///
+    /// `None` while empty and for `p` outside (0, 1].
+    pub fn percentile(&self, p: f64) -> Option<i64> {
+        let extremes = self.extremes?;
+        let steps: Vec<(i64, u64)> =
+            self.steps().map(|step| (signed(step.highest), step.count)).collect();
+        value_at(&steps, signed(extremes.0), signed(extremes.1), p)
+    }
+
     /// What was recorded, in ascending order.
     fn steps(&self) -> impl Iterator<Item = Step> {
         self.counts.iter_recorded().map(|step| Step {
@@ -95,32 +105,48 @@ impl SignedHistogram {
 
     /// The percentiles, each within 0.1 % of the distance from zero above the exact one; `None` while empty.
     pub(crate) fn percentiles(&self) -> Option<Percentiles> {
+        let (min, max) = self.extremes()?;
+        from_steps(&self.steps(), min, max)
+    }
+
+    /// The value at the share `p`, resolved as the percentiles are.
+    pub(crate) fn percentile(&self, p: f64) -> Option<i64> {
+        let (min, max) = self.extremes()?;
+        value_at(&self.steps(), min, max, p)
+    }
+
+    fn steps(&self) -> Vec<(i64, u64)> {
         let mut steps: Vec<(i64, u64)> =
             self.below.steps().map(|step| (-signed(step.lowest), step.count)).collect();
         steps.reverse();
         steps.extend(self.from_zero.steps().map(|step| (signed(step.highest), step.count)));
+        steps
+    }
+
+    fn extremes(&self) -> Option<(i64, i64)> {
         let below =
             self.below.extremes.map(|(nearest, farthest)| (-signed(farthest), -signed(nearest)));
         let above = self.from_zero.extremes.map(|(least, most)| (signed(least), signed(most)));
-        let (min, _) = below.or(above)?;
-        let (_, max) = above.or(below)?;
-        from_steps(&steps, min, max)
+        Some((below.or(above)?.0, above.or(below)?.1))
     }
 }
 
 /// Percentiles of values in ascending order with their counts, held inside the exact extremes.
 fn from_steps(steps: &[(i64, u64)], min: i64, max: i64) -> Option<Percentiles> {
+    let at = |p: f64| value_at(steps, min, max, p);
     let n = steps.iter().map(|(_, count)| count).sum();
-    let at = |p: f64| {
-        let wanted = rank(n, p)?;
-        let mut reached = 0;
-        let (value, _) = steps.iter().find(|(_, count)| {
-            reached += count;
-            reached >= wanted
-        })?;
-        Some((*value).clamp(min, max))
-    };
     Some(Percentiles { n, min, p50: at(0.50)?, p95: at(0.95)?, p99: at(0.99)?, max })
+}
+
+/// One percentile of the same.
+fn value_at(steps: &[(i64, u64)], min: i64, max: i64, p: f64) -> Option<i64> {
+    let wanted = rank(steps.iter().map(|(_, count)| count).sum(), p)?;
+    let mut reached = 0;
+    let (value, _) = steps.iter().find(|(_, count)| {
+        reached += count;
+        reached >= wanted
+    })?;
+    Some((*value).clamp(min, max))
 }
 
 fn histogram() -> Histogram<u64> {
@@ -162,6 +188,17 @@ mod tests {
             histogram.percentiles(),
             Some(Percentiles { n: 6, min: -5, p50: 4, p95: 18, p99: 18, max: 18 })
         );
+    }
+
+    #[test]
+    fn any_share_has_its_time() {
+        let mut histogram = DelayHistogram::new();
+        assert_eq!(histogram.percentile(0.5), None);
+        (1..=1000).for_each(|micros| histogram.record(micros));
+        for (p, micros) in [(0.001, 1), (0.5, 500), (0.999, 999), (1.0, 1000)] {
+            assert_eq!(histogram.percentile(p), Some(micros), "{p}");
+        }
+        assert_eq!((histogram.percentile(0.0), histogram.percentile(f64::NAN)), (None, None));
     }
 
     #[test]

@@ -3,7 +3,7 @@
 #[cfg(test)]
 mod tests;
 
-use crate::{Percentiles, delay_histogram::SignedHistogram};
+use crate::{Percentiles, delay_histogram::SignedHistogram, percentile};
 
 /// How many sequence numbers apart two neighbours may arrive and still be paired for IPDV.
 pub const PAIRING_WINDOW: u64 = 1 << 10;
@@ -84,6 +84,13 @@ impl DelayVariation {
         self.above_least.percentiles()
     }
 
+    /// PDV at the share `p` in microseconds, as exact as [`Self::pdv`]: RFC 5481 3.2 sizes a de-jitter buffer by 0.999.
+    ///
+    /// `None` without a packet and for `p` outside (0, 1].
+    pub fn pdv_percentile(&self, p: f64) -> Option<i64> {
+        self.above_least.percentile(p)
+    }
+
     fn delay_of(&self, sequence: u64) -> Option<i64> {
         let delay = (*self.recent.get(slot_of(sequence))?)?;
         (delay.sequence == sequence).then_some(delay.nanos)
@@ -128,8 +135,7 @@ impl AboveLeast {
             );
         };
         let relative = self.relative.percentiles()?;
-        let least = micros_between(reference, self.least);
-        let above = |micros: i64| micros.saturating_sub(least).max(0);
+        let above = |micros: i64| self.above(reference, micros);
         Some(Percentiles {
             n: relative.n,
             min: above(relative.min),
@@ -138,6 +144,21 @@ impl AboveLeast {
             p99: above(relative.p99),
             max: above(relative.max),
         })
+    }
+
+    fn percentile(&self, p: f64) -> Option<i64> {
+        let Some(reference) = self.reference else {
+            let mut held: Vec<i64> =
+                self.held.iter().map(|nanos| micros_between(self.least, *nanos)).collect();
+            held.sort_unstable();
+            return percentile(&held, p);
+        };
+        Some(self.above(reference, self.relative.percentile(p)?))
+    }
+
+    /// What lies `micros` from the reference, from the least delay instead.
+    fn above(&self, reference: i64, micros: i64) -> i64 {
+        micros.saturating_sub(micros_between(reference, self.least)).max(0)
     }
 }
 

@@ -15,6 +15,7 @@ mod compare;
 mod delay_histogram;
 mod delay_variation;
 mod duplication;
+mod e_model;
 mod jitter;
 mod ledger;
 mod linear_fit;
@@ -23,6 +24,8 @@ mod mann_whitney;
 mod moments;
 mod packet_cost;
 mod percentile;
+mod proportion;
+mod quality;
 mod reorder;
 mod series;
 mod settle;
@@ -39,6 +42,7 @@ pub use compare::{MedianInterval, Summary, median_interval, quantile_linear};
 pub use delay_histogram::DelayHistogram;
 pub use delay_variation::{DelayVariation, PAIRING_WINDOW};
 pub use duplication::{Duplication, duplication};
+pub use e_model::{CallRating, Codec, UNIMPAIRED_RATING, rate_call};
 pub use jitter::{InterarrivalJitter, ScaledInterarrivalJitter};
 pub use ledger::{
     Arrival, DUPLICATE_WINDOW, LedgerContradiction, LossCounts, RangeLoss, SequenceLedger,
@@ -52,6 +56,11 @@ pub use packet_cost::{
     packet_cost,
 };
 pub use percentile::{Percentiles, median, percentile};
+pub use proportion::proportion_interval;
+pub use quality::{
+    CallFigures, ClassOutcome, GOOD_DELAY_MS, Kept, LONGEST_DELAY_MS, QUALITY_CLASSES,
+    QualityClass, delay_within,
+};
 pub use reorder::{ArrivedPacket, FreeRuns, OrderAnalysis, ReorderedPacket, analyse_order};
 pub use series::{Plateau, RateSpread, Series};
 pub use settle::{EDGE_BAND, EDGE_MS, STEADY_BAND, STEADY_MS, settle_auto};

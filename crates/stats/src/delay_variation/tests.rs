@@ -102,6 +102,9 @@ proptest! {
         let least = delays.iter().min().unwrap();
         let exact = Percentiles::of(delays.iter().map(|d| micros_between(*least, *d))).unwrap();
         prop_assert_eq!((found.n, found.min), (exact.n, 0));
+        let variation = over((0..).zip(delays.iter().map(|delay| delay + difference)));
+        prop_assert_eq!(variation.pdv_percentile(0.99), Some(found.p99));
+        prop_assert_eq!(variation.pdv_percentile(1.0), Some(found.max));
         let reference = delays.iter().take(HELD + 1).min().unwrap();
         for (found, exact) in [
             (found.p50, exact.p50), (found.p95, exact.p95), (found.p99, exact.p99), (found.max, exact.max),
