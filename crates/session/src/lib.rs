@@ -6,6 +6,7 @@
 
 pub mod grant;
 pub mod pacing;
+pub mod path_mtu;
 pub mod plan;
 pub mod proof;
 pub mod slots;
