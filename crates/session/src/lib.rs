@@ -4,6 +4,7 @@
 //! Nothing here touches a socket, a clock or a file: times and random numbers are arguments. The threads and tasks that
 //! act on these decisions live in `engine`.
 
+pub mod capacity;
 pub mod grant;
 pub mod pacing;
 pub mod path_mtu;
