@@ -3,27 +3,28 @@
 //! For every inner length up to 1500 the built packet is as long as the model says. scapy is fetched into the target
 //! folder, once; without Python or network the test says that it was skipped, and fails where the variable `CI` is set.
 
-use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::path::Path;
 
 use culvert_pathmodel::{Encapsulation, Family};
 use culvert_units::Mtu;
 
 const LONGEST: u16 = 1500;
 const SCAPY: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/scapy");
-const KEPT: &str = concat!(env!("CARGO_TARGET_TMPDIR"), "/scapy-2.8.0");
+
+#[path = "../../../tests/shared/python.rs"]
+mod python;
 
 #[test]
 fn scapy_builds_packets_of_the_models_lengths() {
-    let python = match python_with_scapy() {
+    let requirements = format!("{SCAPY}/requirements.txt");
+    let python = match python::python_with("scapy-2.8.0", Path::new(&requirements)) {
         Ok(python) => python,
-        Err(reason) => return skip(&reason),
+        Err(reason) => return python::skip(&reason),
     };
-    let mut builder = bounded(600, &python);
+    let mut builder = python::bounded(600, &python);
     builder.arg("-B").arg(format!("{SCAPY}/build_packets.py")).arg(LONGEST.to_string());
     let output = builder.output().expect("the builder starts");
-    assert!(output.status.success(), "the builder failed: {}", stderr(&output));
+    assert!(output.status.success(), "the builder failed: {}", python::stderr(&output));
     let lines = String::from_utf8(output.stdout).expect("text");
     let stacks: Vec<_> = lines.lines().map(Stack::read).collect();
     for stack in &stacks {
@@ -74,58 +75,4 @@ impl Stack {
         let largest = row.largest_inner(mtu, *outer).map(Mtu::get);
         assert_eq!(largest.ok(), fits.map(|(inner, _)| *inner), "{key} over {outer}");
     }
-}
-
-#[expect(clippy::print_stderr, reason = "a test that did not test must say so")]
-fn skip(reason: &str) {
-    assert!(std::env::var_os("CI").is_none(), "scapy must be here where CI is set: {reason}");
-    eprintln!(
-        "\n==== SKIPPED: no packet was built with scapy, the lengths were not compared: {reason} ====\n"
-    );
-}
-
-/// The interpreter of an environment with scapy in it, which is made when it is not there yet.
-fn python_with_scapy() -> Result<PathBuf, String> {
-    let python = Path::new(KEPT).join("bin/python");
-    if python.exists() {
-        return Ok(python);
-    }
-    // Made aside and moved when it is complete, since another run may do the same.
-    let aside = PathBuf::from(format!("{KEPT}.{}", std::process::id()));
-    let made = make_environment(&aside).and_then(|()| match fs::rename(&aside, KEPT) {
-        Err(_) if python.exists() => Ok(()),
-        moved => moved.map_err(|error| error.to_string()),
-    });
-    // What could not be made or moved is of no use.
-    let _ = fs::remove_dir_all(&aside);
-    made.map(|()| python)
-}
-
-fn make_environment(folder: &Path) -> Result<(), String> {
-    run(bounded(120, Path::new("python3")).args(["-m", "venv"]).arg(folder))?;
-    let install =
-        ["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--retries", "1"];
-    run(bounded(300, &folder.join("bin/python"))
-        .args(install)
-        .args(["--timeout", "20", "--requirement"])
-        .arg(format!("{SCAPY}/requirements.txt")))
-}
-
-fn run(command: &mut Command) -> Result<(), String> {
-    match command.output() {
-        Err(error) => Err(error.to_string()),
-        Ok(output) if output.status.success() => Ok(()),
-        Ok(output) => Err(stderr(&output)),
-    }
-}
-
-/// A command that is ended after so many seconds.
-fn bounded(seconds: u32, program: &Path) -> Command {
-    let mut command = Command::new("timeout");
-    command.arg(seconds.to_string()).arg(program);
-    command
-}
-
-fn stderr(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).trim().to_owned()
 }
