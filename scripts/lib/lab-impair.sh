@@ -1,10 +1,10 @@
 # shellcheck shell=bash
 # What can be wrong with the lab's path: its rate, losses and copies with an exact count, filters. Part of lab.sh.
 
-# lab_shape RATE: both directions of the WAN carry RATE of Ethernet, counted as real Ethernet counts (38 bytes a packet
-# beside the IP packet: 14 of header are counted anyway, 24 are preamble, checksum and gap). "unshaped" takes it off.
+# lab_shape RATE [QUEUE]: both directions of the WAN carry RATE of Ethernet, counted as real Ethernet counts (38 bytes a packet
+# beside the IP packet: 14 of header are counted anyway, 24 are preamble, checksum and gap). "unshaped" takes it off. QUEUE is in milliseconds.
 lab_shape() {
-  local rate=${1%/s} device burst latency
+  local rate=${1%/s} device burst latency queue
   rate=${rate,,}
   if [[ $rate == unshaped ]]; then
     for device in cabin0 gateway0; do lab_run wan tc qdisc delete dev "$device" root 2>/dev/null; done
@@ -19,9 +19,13 @@ lab_shape() {
   # One millisecond of data keeps the bucket from running dry between the kernel's ticks; below that ten full packets.
   burst=$((kilobits / 8))
   ((burst >= 16384)) || burst=16384
-  # A queue of 20 ms, or of about 20 packets where that is longer.
-  latency=$((30000 * 8 / kilobits))
-  ((latency >= 20)) || latency=20
+  # A queue of 20 ms unless asked otherwise, or of about 20 packets where that is longer.
+  latency=$((30000 * 8 / kilobits)) queue=${2:-20}
+  [[ $queue =~ ^[1-9][0-9]{0,4}$ ]] || {
+    complain "\"$queue\" is not the length of a queue" "write whole milliseconds, as 20"
+    return 1
+  }
+  ((latency >= queue)) || latency=$queue
   for device in cabin0 gateway0; do
     lab_run wan tc qdisc replace dev "$device" root stab overhead 24 linklayer ethernet \
       tbf rate "${kilobits}kbit" burst "$burst" latency "${latency}ms" || return

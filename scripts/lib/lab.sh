@@ -9,13 +9,42 @@
 #   workshop   the host where `culvertd` listens: the far end
 #
 # Call `lab_use NAME` first. Labs with different names stand side by side.
+#
+# Each tunnel is a file scripts/lib/tunnels/KEY.sh (what several share goes to scripts/lib/KIND.sh, which they source by
+# its path beside $LAB_TUNNELS). All of them lead from the cabin to the workshop's own address, so one stands at a time.
+# The file sets facts, plain values known without a lab:
+#
+#   TUNNEL_ENCAPSULATIONS   keys of `culvert ceiling`, the first being the one of a full packet in bulk; a packet has the
+#                           outer length of one of them
+#   TUNNEL_MTU              the longest IP packet that enters it, in bytes
+#   TUNNEL_FILTER           the filter (pcap-filter(7)) that shows its outer packets, and those alone, in the WAN: one
+#                           for each inner packet; what enters the WAN is captured, from cabin0 and from gateway0
+#   TUNNEL_LONGEST          the longest inner packet that leaves in one outer packet, where that is not TUNNEL_MTU
+#   TUNNEL_NEEDS            commands and files without which it cannot be brought up
+#   TUNNEL_TIER             fast (default): of this kernel; uml: of user-mode-linux, with tests of its own
+#   TUNNEL_PATIENCE         seconds from the end of tunnel_up until a ping goes through (default 10)
+#   TUNNEL_RATE, _QUEUE     the shaper's rate and queue for the goodput (default 100Mbit/s and 20, in milliseconds)
+#   TUNNEL_WITHIN           how far off the ceiling TCP's goodput may be, in per cent (default 0.5)
+#   TUNNEL_PLACE, _TARGET   only the forwarded port is `outside` and dials another address than the workshop's
+#
+# and defines functions, which run while the lab is locked (never call lab_start, lab_stop, lab_tunnel_* from there):
+#
+#   tunnel_up       brings it up from nothing. Keys and configuration are made anew in $TUNNEL_STATE, an empty folder of
+#                   mode 700. Processes are started by `tunnel_start ROLE COMMAND…`; ROLE is cabin, gateway, … ; they speak
+#                   to $LAB_STATE/tunnel-KEY.log and are ended, TERM before KILL, before tunnel_down is called. Commands
+#                   run by `lab_run ROLE COMMAND…`; `wait_for SECONDS COMMAND…` waits. It need not wait for the ping.
+#   tunnel_is_up    optional, quick: can it be up? That a ping goes from the cabin to the target is asked besides.
+#   tunnel_down     optional: removes what outlives its processes (links, routes, files); nothing there is no error
+#
+# Beside the facts a file sets no globals; its own functions begin with its name. Offloads must be off at every hop
+# (`lab_no_offloads ROLE DEVICE…`): else neither captures nor shapers see true packets.
 
 # shellcheck source=scripts/lib/common.sh
 . "$(dirname "${BASH_SOURCE[0]}")/common.sh"
 # shellcheck source=scripts/lib/lab-impair.sh
 . "$(dirname "${BASH_SOURCE[0]}")/lab-impair.sh"
-# shellcheck source=scripts/lib/lab-wireguard.sh
-. "$(dirname "${BASH_SOURCE[0]}")/lab-wireguard.sh"
+# shellcheck source=scripts/lib/lab-tunnels.sh
+. "$(dirname "${BASH_SOURCE[0]}")/lab-tunnels.sh"
 
 LAB_PORT=28460
 LAB_ROLES=(cabin wan gateway workshop)
@@ -34,11 +63,6 @@ lab_use() {
   LAB_STATE=$LAB_HOME/$1
   LAB_CABIN=$(lab_namespace cabin) LAB_WAN=$(lab_namespace wan)
   LAB_GATEWAY=$(lab_namespace gateway) LAB_WORKSHOP=$(lab_namespace workshop)
-  # WireGuard's control sockets are found by interface name across all namespaces, and such a name has 15 characters.
-  local sum
-  sum=$(printf '%s' "$1" | cksum)
-  printf -v sum 'cv%08x' "${sum%% *}"
-  LAB_TUNNEL_CABIN=${sum}c LAB_TUNNEL_GATEWAY=${sum}g
 }
 
 lab_namespace() {
@@ -197,8 +221,8 @@ END
 # lab_number ROLE 'DEVICE ADDRESS ADDRESS6'… 'default ROUTER ROUTER6': addresses, links up, the way out. Offloads go off:
 # with them a veth hands on packets far above its MTU, and neither a capture nor a shaper sees the sizes on the wire.
 lab_number() {
-  local namespace device four six batch=$'link set lo up\n' devices=()
-  namespace=$(lab_namespace "$1")
+  local role=$1 namespace device four six batch=$'link set lo up\n' devices=()
+  namespace=$(lab_namespace "$role")
   shift
   while read -r device four six; do
     if [[ $device == default ]]; then
@@ -212,8 +236,15 @@ lab_number() {
     batch+="link set $device up"$'\n'
   done < <(printf '%s\n' "$@")
   ip -n "$namespace" -batch - <<<"$batch" || return
-  for device in "${devices[@]}"; do
-    ip netns exec "$namespace" ethtool -K "$device" tso off gso off gro off tx off >/dev/null || return
+  lab_no_offloads "$role" "${devices[@]}"
+}
+
+# lab_no_offloads ROLE DEVICE…: from there on each packet is one that could be on a wire
+lab_no_offloads() {
+  local role=$1 device
+  shift
+  for device in "$@"; do
+    lab_run "$role" ethtool -K "$device" tso off gso off gro off tx off >/dev/null || return
   done
 }
 
@@ -288,8 +319,12 @@ lab_end() {
 }
 
 lab_dismantle() {
-  local role namespace pids
+  local role namespace pids state
   lab_end
+  for state in "$LAB_STATE"/tunnel-*/; do
+    # What a tunnel left outside of the namespaces, if it still stood.
+    [[ ! -d $state ]] || { lab_tunnel_load "$(basename "${state#"$LAB_STATE/tunnel-"}")" && lab_tunnel_clear; }
+  done
   for role in "${LAB_ROLES[@]}"; do
     namespace=$(lab_namespace "$role")
     [[ -e /run/netns/$namespace ]] || continue
@@ -297,7 +332,5 @@ lab_dismantle() {
     [[ -z $pids ]] || say "lab $LAB_NAME: others still run in $role, left alone: $pids"
     ip netns delete "$namespace"
   done
-  # Only a daemon that had to be killed leaves these.
-  rm -f "/run/wireguard/$LAB_TUNNEL_CABIN.sock" "/run/wireguard/$LAB_TUNNEL_GATEWAY.sock"
   rm -rf "$LAB_STATE"
 }

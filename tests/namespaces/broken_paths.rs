@@ -45,7 +45,7 @@ fn the_path_dies(test: &str, toward: &str) {
         lab.does("wireguard-up", &[]);
         let (threads, descriptors) = (lab.listener().threads(), lab.listener().descriptors());
         let ledger = format!("{number}.jsonl");
-        let daemons = lab.started("wireguard");
+        let daemons = lab.started("tunnel-wireguard");
         let gateway = daemons[daemons.len() - 2];
         let mut died = Instant::now();
         let ran = broken(&lab, load, lab.inside(), toward, &ledger, || {
