@@ -82,6 +82,11 @@ impl Lab {
         self.facts.get(name).unwrap_or_else(|| panic!("the lab tells no {name}"))
     }
 
+    /// What `scripts/lab` calls it.
+    pub(crate) fn name(&self) -> &str {
+        &self.name
+    }
+
     /// The forwarded port.
     pub(crate) fn outside(&self) -> &str {
         self.fact("LAB_OUTSIDE")
@@ -311,6 +316,11 @@ pub(crate) fn void(record: &RunRecord) -> VoidReason {
 
 /// Runs a command to its end; longer than any needs is a failure.
 pub(crate) fn output(command: &mut Command) -> Ran {
+    output_within(command, LONGEST_COMMAND)
+}
+
+/// Runs a command to its end, which must come within `patience`.
+pub(crate) fn output_within(command: &mut Command, patience: Duration) -> Ran {
     let began = Instant::now();
     let child = command
         .stdin(Stdio::null())
@@ -318,16 +328,20 @@ pub(crate) fn output(command: &mut Command) -> Ran {
         .stderr(Stdio::piped())
         .spawn()
         .unwrap_or_else(|error| panic!("{command:?}: {error}"));
-    finish(child, began)
+    finish_within(child, began, patience)
 }
 
 /// Waits for a started command.
 pub(crate) fn finish(child: Child, began: Instant) -> Ran {
+    finish_within(child, began, LONGEST_COMMAND)
+}
+
+fn finish_within(child: Child, began: Instant, patience: Duration) -> Ran {
     let process = child.id();
     let (done, ended) = std::sync::mpsc::channel::<()>();
     let watch = std::thread::spawn(move || {
         if ended
-            .recv_timeout(LONGEST_COMMAND)
+            .recv_timeout(patience)
             .is_err_and(|error| error == std::sync::mpsc::RecvTimeoutError::Timeout)
         {
             signal("KILL", process);
@@ -365,7 +379,8 @@ fn within(namespace: &str, program: &str) -> Command {
     command
 }
 
-fn script() -> PathBuf {
+/// `scripts/lab`.
+pub(crate) fn script() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/lab")
 }
 
@@ -378,7 +393,8 @@ fn what_is_missing() -> Option<&'static str> {
     (!has_ip).then_some("the command ip")
 }
 
-fn assignments(text: &str) -> HashMap<String, String> {
+/// What a script printed as shell assignments, by name.
+pub(crate) fn assignments(text: &str) -> HashMap<String, String> {
     text.lines()
         .filter_map(|line| line.split_once('='))
         .map(|(name, value)| (name.to_owned(), value.trim_matches('\'').to_owned()))

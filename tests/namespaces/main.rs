@@ -1,5 +1,5 @@
 //! Both programs in network namespaces that each test makes and takes down again: a forwarded port, a real
-//! tunnel, exact losses, copies and disorder, and paths that break.
+//! tunnel, exact losses, copies and disorder, paths that break, and every tunnel against the model.
 //!
 //! The lab itself is `scripts/lab`. Only root can build it; for anybody else these tests say that they were skipped.
 
@@ -19,5 +19,7 @@ mod lab;
 mod loss;
 #[cfg(test)]
 mod relay;
+#[cfg(test)]
+mod tunnels;
 #[cfg(test)]
 mod way;

@@ -1,0 +1,77 @@
+//! The length of each outer packet, both ways, against the model, to the byte.
+//!
+//! The probe is a ping: 20 bytes of IPv4 header and 8 of ICMP around what `-s` says (ping(8), RFC 792), not to be split
+//! before the tunnel; the answer has the same length (RFC 792: the data of the echo are returned).
+
+use std::path::Path;
+
+use super::capture::Capture;
+use super::facts::Facts;
+use crate::lab::Lab;
+
+/// What was found.
+pub(super) struct Lengths {
+    /// How many lengths, each both ways.
+    pub(super) checked: usize,
+    /// The longest inner packet that left in one, and its outer one.
+    pub(super) longest: (u16, u32),
+}
+
+/// Sends packets of known lengths through the tunnel and compares.
+pub(super) fn check(lab: &Lab, facts: &Facts, folder: &Path) -> Lengths {
+    if facts.inside {
+        assert_longest_agrees(facts);
+    }
+    lab.does("tunnel-up", &[&facts.key]);
+    let inner = inner_lengths(facts);
+    let files = ["toward-far.pcap", "toward-near.pcap"].map(|file| folder.join(file));
+    let far = Capture::start(lab, "cabin0", &facts.filter, &files[0]);
+    let near = Capture::start(lab, "gateway0", &facts.filter, &files[1]);
+    for length in &inner {
+        let data = (length - 28).to_string();
+        lab.run("cabin", "ping", &["-q", "-n", "-c1", "-W5", "-Mdo", "-s", &data, &facts.target]);
+    }
+    for (way, seen) in [("far", far.finish()), ("near", near.finish())] {
+        assert_eq!(seen.len(), inner.len(), "toward {way}, one for each of {inner:?}: {seen:?}");
+        for (inner, outer) in inner.iter().zip(&seen) {
+            let expected = facts.outer_lengths(*inner);
+            assert!(
+                expected.contains(outer),
+                "{} toward {way}: {inner} bytes became {outer}, the model says {expected:?}",
+                facts.key
+            );
+        }
+    }
+    lab.does("tunnel-down", &[&facts.key]);
+    Lengths {
+        checked: inner.len(),
+        longest: (facts.longest, facts.outer_lengths(facts.longest)[0]),
+    }
+}
+
+/// Every place in an alignment of 16 among short and among long packets, the shortest, some between; and where the
+/// tunnel takes longer packets than leave in one, the first such.
+fn inner_lengths(facts: &Facts) -> Vec<u16> {
+    let longest = facts.longest;
+    let one_more = (longest < facts.mtu.get() && !is_stream(facts)).then_some(longest + 1);
+    let between = [28, 200, 576, 1023, 1280];
+    between.into_iter().chain(84..100).chain(longest - 15..=longest).chain(one_more).collect()
+}
+
+/// What was seen on the wire and written in the tunnel's file is what the model says fits.
+fn assert_longest_agrees(facts: &Facts) {
+    use culvert_pathmodel::Family::Ipv4;
+    use culvert_units::Mtu;
+    if is_stream(facts) {
+        return;
+    }
+    let fits = |encapsulation: &culvert_pathmodel::Encapsulation| {
+        let fits = encapsulation.largest_inner_within(Mtu::ETHERNET, Ipv4, facts.mtu);
+        fits.expect("room for a packet").get()
+    };
+    assert!(facts.encapsulations.iter().any(|each| fits(each) == facts.longest), "{}", facts.key);
+}
+
+fn is_stream(facts: &Facts) -> bool {
+    facts.encapsulations.iter().any(|encapsulation| encapsulation.is_stream())
+}
