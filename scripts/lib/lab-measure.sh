@@ -4,7 +4,7 @@
 
 # lab_measure KEY|fast|uml|all [--into DIR]
 lab_measure() {
-  local what=${1:-} into='' keys key tests=() began=$SECONDS status root
+  local what=${1:-} into='' keys key tests=() began=$SECONDS status
   if [[ ${2:-} == --into && -n ${3:-} ]]; then
     into=$3
   elif (($# != 1)); then
@@ -25,7 +25,7 @@ lab_measure() {
   done
   say "lab: building, then measuring $(wc -w <<<"$keys") of the tunnels; what the tests say goes to $into/tests.log"
   (cd "$(dirname "${BASH_SOURCE[0]}")/../.." && CULVERT_LAB_INTO=$into CULVERT_LAB_ROUNDS=3 \
-    cargo test --release --locked --package culvert --test namespaces -- --include-ignored --nocapture --exact "${tests[@]}") >"$into/tests.log" 2>&1
+    cargo test --release --locked --package culvert --test namespaces -- --include-ignored --nocapture --exact "${tests[@]}") >>"$into/tests.log" 2>&1
   status=$?
   [[ ! -e $into/headings.txt ]] || cat "$into/headings.txt"
   for key in $keys; do

@@ -6,10 +6,11 @@
 # kept below by the MSS that it writes into their handshakes.
 TUNNEL_MTU=1500
 TUNNEL_NEEDS='openvpn openssl ss /dev/net/tun'
-# Of TCP only what carries bytes: what the IP header says less both headers.
+# Data alone: the first byte of a message has the opcode in its upper five bits, P_DATA_V2 being 9 (OpenVPN's ssl_pkt.h);
+# over TCP its length of two bytes stands before it.
 case $openvpn_protocol in
-  udp) TUNNEL_FILTER='udp port 1194' ;;
-  tcp) TUNNEL_FILTER='tcp port 1194 and ip[2:2] - ((ip[0] & 0xf) << 2) - ((tcp[12] & 0xf0) >> 2) != 0' ;;
+  udp) TUNNEL_FILTER='udp port 1194 and udp[8] & 0xf8 = 0x48' ;;
+  tcp) TUNNEL_FILTER='tcp port 1194 and tcp[((tcp[12] & 0xf0) >> 2) + 2] & 0xf8 = 0x48' ;;
 esac
 
 tunnel_up() {

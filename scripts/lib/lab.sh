@@ -23,7 +23,8 @@
 #   TUNNEL_NEEDS            commands and files without which it cannot be brought up
 #   TUNNEL_TIER             fast (default): of this kernel; uml: of user-mode-linux, with tests of its own
 #   TUNNEL_PATIENCE         seconds from the end of tunnel_up until a ping goes through (default 10)
-#   TUNNEL_RATE, _QUEUE     the shaper's rate and queue for the goodput (default 100Mbit/s and 20, in milliseconds)
+#   TUNNEL_RATE, _QUEUE     the shaper's rate and queue for the goodput (default 100Mbit/s and 100, in milliseconds,
+#                           which bridges what a busy machine takes from the programs before it)
 #   TUNNEL_WITHIN           how far off the ceiling TCP's goodput may be, in per cent (default 0.5)
 #   TUNNEL_PLACE, _TARGET   only the forwarded port is `outside` and dials another address than the workshop's
 #

@@ -48,6 +48,7 @@ pub(super) fn check(lab: &Lab, facts: &Facts, folder: &Path) -> [Reached; 2] {
         let ran = output_within(&mut lab.culvert(&arguments), LONGEST_SURVEY);
         if ran.status != Some(0) {
             off.push(format!("exit status {:?}: {}", ran.status, ran.stderr));
+            eprintln!("{}, attempt {attempt}: {}", facts.key, ran.stderr);
             continue;
         }
         let document = serde_json::from_str(&ran.stdout).expect("one JSON document");
@@ -55,6 +56,7 @@ pub(super) fn check(lab: &Lab, facts: &Facts, folder: &Path) -> [Reached; 2] {
         if reached.iter().all(|way| way.off().abs() <= facts.within) {
             return reached;
         }
+        eprintln!("{}, attempt {attempt}: {reached:?}", facts.key);
         off.push(format!("{reached:?}"));
     }
     panic!("{}: more than {} off in each attempt:\n{}", facts.key, facts.within, off.join("\n"));
