@@ -75,7 +75,16 @@ tunnel_start() {
 }
 
 lab_tunnel_build() {
+  local other
   ! lab_tunnel_carries || return 0
+  for other in "$LAB_STATE"/tunnel-*/; do
+    other=${other%/}
+    [[ ! -d $other || $other == "$TUNNEL_STATE" ]] || {
+      other=${other#"$LAB_STATE/tunnel-"}
+      complain "the tunnel $other is up in the lab $LAB_NAME, and one stands at a time" "take it down with: scripts/lab tunnel-down $LAB_NAME $other"
+      return 1
+    }
+  done
   lab_tunnel_clear || return
   : >"$LAB_STATE/tunnel-$TUNNEL_KEY.log"
   if (umask 077 && mkdir "$TUNNEL_STATE") && tunnel_up && wait_for "$TUNNEL_PATIENCE" lab_tunnel_carries; then return; fi
