@@ -87,10 +87,18 @@ lab_tunnel_build() {
   done
   lab_tunnel_clear || return
   : >"$LAB_STATE/tunnel-$TUNNEL_KEY.log"
-  if (umask 077 && mkdir "$TUNNEL_STATE") && tunnel_up && wait_for "$TUNNEL_PATIENCE" lab_tunnel_carries; then return; fi
+  if (umask 077 && mkdir "$TUNNEL_STATE") && lab_tunnel_quiet && tunnel_up && wait_for "$TUNNEL_PATIENCE" lab_tunnel_carries; then return; fi
   complain "the tunnel $TUNNEL_KEY of the lab $LAB_NAME did not come up: $(tail -n 1 "$LAB_STATE/tunnel-$TUNNEL_KEY.log")"
   lab_tunnel_clear
   return 1
+}
+
+# A new device with IPv6 tells its multicast groups into the tunnel, some seconds later and unasked.
+lab_tunnel_quiet() {
+  local role
+  for role in cabin gateway; do
+    ! lab_has_ipv6 || lab_run "$role" sysctl -qw net.ipv6.conf.default.disable_ipv6=1 || return
+  done
 }
 
 lab_tunnel_carries() {

@@ -19,6 +19,9 @@ pub(super) struct Reached {
     pub(super) ceiling_bps: f64,
 }
 
+/// How far below the ceiling a machine that is shared may bring a tunnel, a share, as elsewhere in these tests. Lengths are
+/// held to the byte there, too.
+const SHARED: f64 = 0.03;
 /// How often a survey is repeated whose figures are off: whatever else the machine does takes from both ends of a
 /// measurement on it, and never adds.
 const ATTEMPTS: usize = 3;
@@ -53,13 +56,14 @@ pub(super) fn check(lab: &Lab, facts: &Facts, folder: &Path) -> [Reached; 2] {
         }
         let document = serde_json::from_str(&ran.stdout).expect("one JSON document");
         let reached = [Way::Far, Way::Near].map(|way| row_of(&document, &facts.key, way));
-        if reached.iter().all(|way| way.off().abs() <= facts.within) {
+        let below = if rounds.is_some() { facts.within } else { SHARED };
+        if reached.iter().all(|way| (-below..=facts.within).contains(&way.off())) {
             return reached;
         }
         eprintln!("{}, attempt {attempt}: {reached:?}", facts.key);
         off.push(format!("{reached:?}"));
     }
-    panic!("{}: more than {} off in each attempt:\n{}", facts.key, facts.within, off.join("\n"));
+    panic!("{}: off the ceiling in each attempt:\n{}", facts.key, off.join("\n"));
 }
 
 fn row_of(document: &Value, path: &str, way: Way) -> Reached {
