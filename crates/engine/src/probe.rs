@@ -18,8 +18,14 @@ use crate::timeline::{LOOK_UP_EVERY, Switch, nanos};
 
 /// Time between two probes before data flows.
 const BASELINE_EVERY: Duration = Duration::from_millis(20);
-/// Time between two probes while data flows: 20 a second of 84 bytes are 13 kbit/s.
+/// Least time between two probes while data flows.
 const TRANSFER_EVERY: Duration = Duration::from_millis(50);
+/// Most time between two probes while data flows: enough of them for a median on the slowest line.
+const TRANSFER_EVERY_AT_MOST: Duration = Duration::from_millis(250);
+/// What a probe takes of an Ethernet line, in bits: 84 bytes of IPv4 and 38 around them.
+const PROBE_BITS: u64 = (84 + 38) * 8;
+/// Probes take at most this part of what flows, so that they stay within the noise of its goodput.
+const PROBES_ONE_IN: u64 = 1_000;
 /// How long after its last probe the prober still waits for replies.
 const LAST_REPLY_PATIENCE: Duration = Duration::from_millis(500);
 
@@ -29,12 +35,14 @@ pub struct ProbeWindow {
     start: AtomicU64,
     from: AtomicU64,
     to: AtomicU64,
+    every: AtomicU64,
 }
 
 impl Default for ProbeWindow {
     fn default() -> Self {
         let unset = || AtomicU64::new(u64::MAX);
-        Self { start: unset(), from: unset(), to: unset() }
+        let every = AtomicU64::new(nanos(TRANSFER_EVERY));
+        Self { start: unset(), from: unset(), to: unset(), every }
     }
 }
 
@@ -44,6 +52,11 @@ impl ProbeWindow {
         self.from.store(from_ns, Ordering::Relaxed);
         self.to.store(to_ns, Ordering::Relaxed);
         self.start.store(start_ns, Ordering::Release);
+    }
+
+    /// Data flows at so many bits per second: on a slow line there are fewer probes.
+    pub fn spare(&self, flowing_bps: u64) {
+        self.every.store(nanos(transfer_every(flowing_bps)), Ordering::Relaxed);
     }
 
     fn is_baseline(&self, sent_ns: u64) -> bool {
@@ -96,6 +109,14 @@ pub fn probe(
     }
 }
 
+/// How long to wait between probes beside data of this rate.
+fn transfer_every(flowing_bps: u64) -> Duration {
+    let nanoseconds = (PROBE_BITS * PROBES_ONE_IN * 1_000_000_000).checked_div(flowing_bps);
+    nanoseconds
+        .map_or(TRANSFER_EVERY_AT_MOST, Duration::from_nanos)
+        .clamp(TRANSFER_EVERY, TRANSFER_EVERY_AT_MOST)
+}
+
 struct Prober<'a> {
     flow: &'a FlowIdentity,
     socket: &'a FlowSocket,
@@ -116,12 +137,12 @@ impl Prober<'_> {
             self.outstanding.insert(self.sent, monotonic_ns());
             self.flow.send(self.socket, self.sent, SignalBody::Probe);
             self.sent += 1;
-            let every = if self.window.is_baseline(monotonic_ns()) {
-                BASELINE_EVERY
+            let every_ns = if self.window.is_baseline(monotonic_ns()) {
+                nanos(BASELINE_EVERY)
             } else {
-                TRANSFER_EVERY
+                self.window.every.load(Ordering::Relaxed)
             };
-            next = (next + nanos(every)).max(monotonic_ns());
+            next = (next + every_ns).max(monotonic_ns());
             self.listen_until(next);
         }
         self.listen_until(monotonic_ns() + nanos(LAST_REPLY_PATIENCE));
@@ -202,6 +223,26 @@ pub fn reflect(flow: &FlowIdentity, sockets: &Receiver<SocketNews>, switch: &Arc
                     SignalBody::ProbeReply { sequence, sent_ns, received_ns },
                 );
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 122 bytes on the line, 976 bits: a thousandth of 10 Mbit/s holds one every 97.6 ms.
+    #[test]
+    fn probes_leave_a_slow_line_to_its_data() {
+        for (flowing_bps, expected_us) in [
+            (0, 250_000),
+            (1_000_000, 250_000),
+            (10_000_000, 97_600),
+            (19_520_000, 50_000),
+            (1_000_000_000, 50_000),
+            (u64::MAX, 50_000),
+        ] {
+            assert_eq!(transfer_every(flowing_bps), Duration::from_micros(expected_us));
         }
     }
 }

@@ -7,8 +7,10 @@ use culvert_engine::channel::ChannelError;
 use culvert_engine::facts;
 use culvert_engine::legs::{Leg, Legs, Side, ended, receiving_is_over};
 use culvert_engine::meter::Meter;
+use culvert_engine::probe::ProbeWindow;
 use culvert_engine::timeline::Timeline;
 use culvert_os::clock::monotonic_ns;
+use culvert_units::Bytes;
 use culvert_wire::message::{
     FromFar, FromNear, Load, ReceiverReport, SentTotals, TransmitterReport, UseReport,
 };
@@ -54,6 +56,7 @@ pub(super) async fn let_flow(
         receiving_over: tells_when_over.then_some(over),
         host: Some(Box::pin(facts::use_over_plateau(timeline))),
         account,
+        probing: prober.as_ref().map(|prober| Arc::clone(&prober.window)),
         far_bytes: 0,
         counted: 0,
         last_sign_ns: monotonic_ns(),
@@ -87,6 +90,7 @@ struct Flowing<'a> {
     receiving_over: Option<Leg<()>>,
     host: Option<Leg<UseReport>>,
     account: Account,
+    probing: Option<Arc<ProbeWindow>>,
     far_bytes: u64,
     counted: u64,
     last_sign_ns: u64,
@@ -159,8 +163,10 @@ impl Flowing<'_> {
         if Duration::from_nanos(now.saturating_sub(since)) > patience {
             return Err(Broken::Channel(ChannelError::Silent { waited: patience }));
         }
+        let elapsed = Duration::from_nanos(now.saturating_sub(self.timeline.start_ns));
+        self.spare(elapsed);
         self.progress.flowing(&Moved {
-            elapsed: Duration::from_nanos(now.saturating_sub(self.timeline.start_ns)),
+            elapsed,
             length: self.granted.session.length(),
             toward_far: self.far_bytes,
             toward_near: self.meter.total(),
@@ -169,6 +175,15 @@ impl Flowing<'_> {
             channel.say(&FromNear::Alive {}).await?;
         }
         Ok(())
+    }
+
+    /// Lets the probes be as few as the slower of the loaded ways needs.
+    fn spare(&self, elapsed: Duration) {
+        let Some(probing) = &self.probing else { return };
+        let moved = [self.far_bytes, self.meter.total()].into_iter().filter(|bytes| *bytes > 0);
+        if let Some(rate) = moved.min().and_then(|bytes| Bytes::new(bytes).over(elapsed)) {
+            probing.spare(rate.bits_per_second());
+        }
     }
 
     fn on_message(&mut self, message: FromFar) -> Result<(), Broken> {
