@@ -40,7 +40,9 @@ pub struct Conditions {
 pub struct Change {
     /// Nanoseconds since the path began.
     pub at_ns: u64,
-    /// What holds for packets that come from then on; those that came before keep what was decided for them.
+    /// What holds for packets that come from then on. Of those that came before, each that the line or the gateway has
+    /// not finished is finished at the new rate, at once where there is none any more; whether they are lost, how long
+    /// they travel and that they were let into a queue stays as it was decided when they came.
     pub conditions: Conditions,
 }
 
@@ -75,6 +77,9 @@ pub struct Gateway {
     pub bits_per_second: Option<NonZeroU64>,
     /// What waits for it at most; it counts IP packets as the hosts send them.
     pub queue: QueueLimit,
+    /// Whether one core with one queue serves both directions; each has its own otherwise. Both directions must then
+    /// have the same gateway.
+    pub shared: bool,
 }
 
 /// A link that sends one packet after the other.

@@ -58,22 +58,21 @@ pub struct Path<T> {
 
 impl<T: Copy> Path<T> {
     /// A path at time 0. What happens in a direction follows from `seed`, the configuration and the times and lengths
-    /// of the packets offered there, and from nothing else; `listed` is for how many packets of each direction
+    /// of the packets offered there, and where a gateway is shared those of the other direction; `listed` is for how many packets of each direction
     /// a line is kept.
     pub fn new(config: &PathConfig, seed: u64, listed: usize) -> Self {
-        let way = |changes: &[Change], seed| {
-            OneWay::new(WayConfig {
-                tunnel: config.tunnel.clone(),
-                mtu: config.mtu,
-                changes: changes.to_vec(),
-                seed,
-                listed,
-            })
+        let way = |changes: &[Change], seed| WayConfig {
+            tunnel: config.tunnel.clone(),
+            mtu: config.mtu,
+            changes: changes.to_vec(),
+            seed,
+            listed,
         };
-        Self {
-            toward_far: way(&config.toward_far, seed.wrapping_mul(2)),
-            toward_near: way(&config.toward_near, seed.wrapping_mul(2).wrapping_add(1)),
-        }
+        let (toward_far, toward_near) = OneWay::pair(
+            way(&config.toward_far, seed.wrapping_mul(2)),
+            way(&config.toward_near, seed.wrapping_mul(2).wrapping_add(1)),
+        );
+        Self { toward_far, toward_near }
     }
 }
 

@@ -4,6 +4,7 @@ mod bucket;
 mod chance;
 mod costs;
 mod ledger;
+mod phases;
 mod schedule;
 mod server;
 #[cfg(test)]
@@ -14,15 +15,15 @@ use std::time::Duration;
 use culvert_pathmodel::Family;
 use culvert_units::Mtu;
 
-use crate::{Cause, Change, Conditions, Fate, Flow, PacketTruth, TooLong, WayConfig, WayTruth};
+use crate::{Cause, Conditions, Fate, Flow, PacketTruth, TooLong, WayConfig, WayTruth};
 
 use bucket::Bucket;
 use chance::{Chooser, Loser, Spread};
-use costs::Costs;
 use ledger::Ledger;
+use phases::{Phase, Phases};
 pub use schedule::Departure;
 use schedule::{Entry, Schedule};
-use server::{Server, Work};
+use server::{GatewayCore, Server};
 
 /// The state of one direction.
 ///
@@ -31,14 +32,11 @@ use server::{Server, Work};
 /// one counts as that.
 #[derive(Debug)]
 pub struct OneWay<T> {
-    config: WayConfig,
-    /// How many of the configured changes have come.
-    changed: usize,
+    mtu: Mtu,
+    phases: Phases,
     now_ns: u64,
-    conditions: Conditions,
-    costs: Costs,
     bucket: Bucket,
-    gateway: Server,
+    gateway: GatewayCore,
     line: Server,
     loss: Loser,
     jitter: Spread,
@@ -86,14 +84,22 @@ pub enum Verdict {
 impl<T: Copy> OneWay<T> {
     /// A direction at time 0.
     pub fn new(config: WayConfig) -> Self {
+        Self::with_gateway(config, GatewayCore::default())
+    }
+
+    /// Both directions of a path, which have the gateways in common that are shared.
+    pub(crate) fn pair(one: WayConfig, other: WayConfig) -> (Self, Self) {
+        let (first, second) = GatewayCore::shared_by_two();
+        (Self::with_gateway(one, first), Self::with_gateway(other, second))
+    }
+
+    fn with_gateway(config: WayConfig, gateway: GatewayCore) -> Self {
         let seed = config.seed;
-        let conditions = Conditions::default();
         let mut way = Self {
-            changed: 0,
+            mtu: config.mtu,
             now_ns: 0,
-            costs: Costs::new(config.tunnel.as_ref(), None, config.mtu),
             bucket: Bucket::default(),
-            gateway: Server::default(),
+            gateway,
             line: Server::default(),
             // A generator for each, so that one impairment does not change what another one does.
             loss: Loser::new(seed, 1),
@@ -103,8 +109,7 @@ impl<T: Copy> OneWay<T> {
             last_in_order_ns: 0,
             schedule: Schedule::default(),
             ledger: Ledger::new(config.listed),
-            conditions,
-            config,
+            phases: Phases::new(config),
         };
         way.advance(0);
         way
@@ -120,7 +125,7 @@ impl<T: Copy> OneWay<T> {
         match self.travel(packet) {
             Err(cause) => self.drop(packet, cause, None),
             Ok(travel) => {
-                let duplicated = self.duplicate.picks(self.conditions.duplicate);
+                let duplicated = self.duplicate.picks(self.conditions().duplicate);
                 let (number, flow, place) = self.ledger.offered(packet);
                 let fate = Fate::Delivered {
                     delay_ns: travel.due_ns - self.now_ns,
@@ -172,30 +177,27 @@ impl<T: Copy> OneWay<T> {
 
     /// The longest IP packet that passes at present.
     pub fn longest_packet(&self) -> Mtu {
-        self.conditions.longest_packet.map_or(self.config.mtu, |most| most.min(self.config.mtu))
+        self.conditions().longest_packet.map_or(self.mtu, |most| most.min(self.mtu))
+    }
+
+    fn conditions(&self) -> &Conditions {
+        &self.phases.current().conditions
     }
 
     fn advance(&mut self, now_ns: u64) {
         self.now_ns = self.now_ns.max(now_ns);
-        while let Some(change) = self.config.changes.get(self.changed)
-            && change.at_ns <= self.now_ns
-        {
-            let Change { at_ns, conditions } = change.clone();
-            if let Some(policer) = conditions.policer {
-                self.bucket.adopt(at_ns, self.conditions.policer, policer);
+        let mut before = self.conditions().policer;
+        while let Some(phase) = self.phases.next_begun(self.now_ns) {
+            let policer = phase.conditions.policer;
+            if let Some(policer) = policer {
+                self.bucket.adopt(phase.begins_ns, before, policer);
             }
-            self.costs = Costs::new(
-                self.config.tunnel.as_ref(),
-                conditions.line.map(|line| line.link),
-                self.config.mtu,
-            );
-            self.conditions = conditions;
-            self.changed += 1;
+            before = policer;
         }
     }
 
     fn too_long(&mut self, packet: Packet, mtu: Mtu) -> Verdict {
-        match self.conditions.too_long {
+        match self.conditions().too_long {
             TooLong::Answer if packet.may_be_split => {
                 self.ledger.split(packet);
                 Verdict::Split { mtu }
@@ -207,32 +209,33 @@ impl<T: Copy> OneWay<T> {
 
     /// Takes a packet through everything that lies on its way.
     fn travel(&mut self, packet: Packet) -> Result<Travel, Cause> {
-        let cost = self.costs.of(packet.length);
+        let Phase { conditions, costs, .. } = self.phases.current();
+        let cost = costs.of(packet.length);
         let mut at_ns = self.now_ns;
-        if let Some(policer) = self.conditions.policer
+        if let Some(policer) = conditions.policer
             && !self.bucket.passes(at_ns, policer, cost.outer)
         {
             return Err(Cause::Policer);
         }
-        if let Some(gateway) = self.conditions.gateway {
-            let work = Work::of_gateway(&gateway, packet.length);
-            let served = self.gateway.serve(at_ns, packet.length, work, gateway.queue);
+        if let Some(gateway) = &conditions.gateway {
+            let span = |at_ns| self.phases.gateway_span(at_ns, packet.length);
+            let served = self.gateway.serve(at_ns, packet.length, gateway, span);
             at_ns = served.ok_or(Cause::GatewayQueue)?;
         }
-        if let Some(line) = self.conditions.line {
-            let work = Work::of_link(line.link.rate, cost.wire);
-            let served = self.line.serve(at_ns, cost.outer, work, line.queue);
+        if let Some(line) = conditions.line {
+            let span = |at_ns| self.phases.line_span(at_ns, packet.length);
+            let served = self.line.serve(at_ns, cost.outer, line.queue, span);
             at_ns = served.ok_or(Cause::LineQueue)?;
         }
-        if self.loss.picks(&self.conditions.loss) {
+        if self.loss.picks(&conditions.loss) {
             return Err(Cause::Loss);
         }
         let arrives_ns = at_ns
-            .saturating_add(nanoseconds(self.conditions.delay))
-            .saturating_add(self.jitter.draw(self.conditions.jitter));
+            .saturating_add(nanoseconds(conditions.delay))
+            .saturating_add(self.jitter.draw(conditions.jitter));
         let in_order_ns = arrives_ns.max(self.last_in_order_ns);
         self.last_in_order_ns = in_order_ns;
-        let held = self.conditions.reorder.filter(|rule| self.reorder.picks(rule.choice));
+        let held = conditions.reorder.filter(|rule| self.reorder.picks(rule.choice));
         let by = held.map_or(0, |rule| nanoseconds(rule.by));
         Ok(Travel { due_ns: in_order_ns.saturating_add(by), held_back: held.is_some() })
     }

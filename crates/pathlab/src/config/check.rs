@@ -55,16 +55,14 @@ impl Checked<'_> {
         let typed = self.typed;
         let tunnel = self.tunnel()?;
         let mtu = self.mtu(tunnel.as_ref())?;
+        let toward_far = self.changes(mtu, &typed.toward_far, |change| &change.toward_far)?;
+        let toward_near = self.changes(mtu, &typed.toward_near, |change| &change.toward_near)?;
+        self.check_shared(&toward_far, &toward_near)?;
         Ok(LabPath {
             name: typed.name.clone(),
             near: typed.near,
             far: typed.far,
-            config: PathConfig {
-                tunnel,
-                mtu,
-                toward_far: self.changes(mtu, &typed.toward_far, |change| &change.toward_far)?,
-                toward_near: self.changes(mtu, &typed.toward_near, |change| &change.toward_near)?,
-            },
+            config: PathConfig { tunnel, mtu, toward_far, toward_near },
         })
     }
 
@@ -122,6 +120,19 @@ impl Checked<'_> {
         Ok(changes)
     }
 
+    /// One core cannot be two different ones.
+    fn check_shared(&self, far: &[Change], near: &[Change]) -> Result<(), ConfigError> {
+        for (far, near) in far.iter().zip(near) {
+            let (far, near) = (far.conditions.gateway, near.conditions.gateway);
+            let is_shared = [far, near].into_iter().flatten().any(|gateway| gateway.shared);
+            if is_shared && far != near {
+                let problem = "cannot differ between the directions";
+                return Err(self.refuse("gateway.shared", "true".to_owned(), problem));
+            }
+        }
+        Ok(())
+    }
+
     fn conditions(&self, mtu: Mtu, way: &typed::Way) -> Result<Conditions, ConfigError> {
         let text = |time: Option<typed::Text<typed::Time>>| time.map(|typed::Text(time)| time.0);
         Ok(Conditions {
@@ -162,7 +173,8 @@ impl Checked<'_> {
             return Err(self.refuse("gateway", "a table".to_owned(), problem));
         }
         let queue = typed.queue.map_or(QUEUE, |queue| queue.0);
-        Ok(Gateway { packets_per_second: typed.packets_per_second, bits_per_second, queue })
+        let typed::Gateway { packets_per_second, shared, .. } = typed;
+        Ok(Gateway { packets_per_second, bits_per_second, queue, shared })
     }
 
     fn line(&self, way: &typed::Way) -> Result<Option<Line>, ConfigError> {

@@ -77,6 +77,7 @@ fn every_key_finds_its_place() {
             packets_per_second: std::num::NonZeroU32::new(60_000),
             bits_per_second: std::num::NonZeroU64::new(400_000_000),
             queue: QueueLimit::Time(Duration::from_millis(20)),
+            shared: false,
         }),
         line: Some(Line { link, queue }),
         loss: Loss::Single(Choice::OneIn(std::num::NonZeroU64::new(100).unwrap())),
@@ -179,5 +180,29 @@ proptest::proptest! {
     #[test]
     fn no_text_panics(text: String) {
         let _ = Lab::parse(&text);
+    }
+}
+
+#[test]
+fn a_shared_gateway_is_the_same_both_ways() {
+    let text = |tables: &str| {
+        format!("[[paths]]\nname = \"a\"\nnear = \"10.0.0.1\"\nfar = \"10.0.0.2\"\n{tables}")
+    };
+    let gateway = "gateway = { packets_per_second = 1000, shared = true }";
+    let lab = Lab::parse(&text(&format!("[paths.both_ways]\n{gateway}"))).unwrap();
+    let shared = |changes: &[crate::Change]| changes[0].conditions.gateway.unwrap().shared;
+    let config = &lab.paths()[0].config;
+    assert!(shared(&config.toward_far) && shared(&config.toward_near));
+    for tables in [
+        format!("[paths.toward_far]\n{gateway}"),
+        format!(
+            "[paths.both_ways]\n{gateway}\n[paths.toward_near]\ngateway = {{ packets_per_second = 1000 }}"
+        ),
+        format!(
+            "[paths.both_ways]\n{gateway}\n[[paths.changes]]\nat = \"1s\"\n[paths.changes.toward_far]\nwithout = [\"gateway\"]"
+        ),
+    ] {
+        let error = Lab::parse(&text(&tables)).unwrap_err().to_string();
+        assert!(error.contains("'gateway.shared' of path 'a'"), "{tables}: {error}");
     }
 }

@@ -98,6 +98,8 @@ pub(super) struct Gateway {
     pub(super) packets_per_second: Option<NonZeroU32>,
     pub(super) rate: Option<Text<BitRate>>,
     pub(super) queue: Option<Text<QueueLimit>>,
+    #[serde(default)]
+    pub(super) shared: bool,
 }
 
 #[derive(Debug, Clone, Copy, Deserialize)]

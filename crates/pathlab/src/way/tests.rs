@@ -1,11 +1,14 @@
 //! One direction in virtual time.
 
 mod chances;
+mod changes;
 mod lines;
 mod order;
+mod shared;
 mod truths;
 
 use super::*;
+use crate::Change;
 
 const MILLISECOND: u64 = 1_000_000;
 const SECOND: u64 = 1_000 * MILLISECOND;

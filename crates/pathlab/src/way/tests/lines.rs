@@ -99,6 +99,7 @@ fn a_gateway_takes_its_share_for_packets_and_for_bytes() {
             packets_per_second: packets.and_then(NonZeroU32::new),
             bits_per_second: bits.and_then(NonZeroU64::new),
             queue: ENDLESS,
+            shared: false,
         }),
         ..Conditions::default()
     };
@@ -121,6 +122,7 @@ fn gateway_and_line_stand_one_behind_the_other() {
             packets_per_second: NonZeroU32::new(1_000),
             bits_per_second: None,
             queue: ENDLESS,
+            shared: false,
         }),
         ..line(BitRate::from_megabits(100), QueueLimit::Bytes(Bytes::new(0)))
     };

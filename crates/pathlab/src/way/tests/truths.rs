@@ -20,6 +20,7 @@ fn everything() -> Conditions {
             packets_per_second: std::num::NonZeroU32::new(6_000),
             bits_per_second: NonZeroU64::new(60_000_000),
             queue: QueueLimit::Bytes(Bytes::new(9_000)),
+            shared: false,
         }),
         line: Some(Line {
             link: Link::ethernet(BitRate::from_megabits(30)),
