@@ -3,21 +3,21 @@
 //! A namespace lives as long as a process, a thread or a [`Namespace`] holds it, and takes its interfaces with it; none
 //! of these has a name that could be left behind.
 
+mod process_tree;
+
 use std::{
     fs::{self, File},
     io,
     os::{
         fd::{AsFd, AsRawFd, BorrowedFd},
-        unix::{fs::MetadataExt as _, process::CommandExt as _},
+        unix::fs::MetadataExt as _,
     },
-    process::{Child, Command},
     thread,
 };
 
-use nix::{
-    sys::{prctl, signal::Signal},
-    unistd::{getegid, geteuid},
-};
+use nix::unistd::{getegid, geteuid};
+
+pub use process_tree::ProcessTree;
 
 /// A network namespace that is kept.
 #[derive(Debug)]
@@ -93,16 +93,6 @@ pub fn leave_users_and_network() -> io::Result<()> {
     fs::write("/proc/self/gid_map", format!("0 {group} 1"))
 }
 
-/// Starts `command`, which is killed when the calling thread ends, however that comes.
-pub fn spawn_with_this_thread(command: &mut Command) -> io::Result<Child> {
-    #[expect(unsafe_code, reason = "what runs between fork and exec must be declared fit for it")]
-    // SAFETY: the closure only makes one system call; it neither allocates nor takes a lock.
-    unsafe {
-        command.pre_exec(|| Ok(prctl::set_pdeathsig(Signal::SIGKILL)?))
-    };
-    command.spawn()
-}
-
 fn in_thread<T: Send>(work: impl FnOnce() -> T + Send) -> io::Result<T> {
     thread::scope(|scope| {
         let thread = thread::Builder::new().spawn_scoped(scope, work)?;
@@ -122,7 +112,7 @@ fn unshare(flags: libc::c_int) -> io::Result<()> {
 
 #[cfg(test)]
 mod tests {
-    use std::{os::unix::process::ExitStatusExt as _, process::Stdio};
+    use std::process::Command;
 
     use super::*;
     use crate::route;
@@ -143,16 +133,12 @@ mod tests {
     }
 
     #[test]
-    fn processes_inside_are_found_and_die_with_their_thread() {
+    fn processes_inside_are_found() {
         let Some(inside) = namespace() else { return };
         assert!(inside.processes().unwrap().is_empty());
-        let child = inside.run(|| {
-            let mut command = Command::new("sleep");
-            let child = spawn_with_this_thread(command.arg("60").stdin(Stdio::null())).unwrap();
-            assert_eq!(inside.processes().unwrap(), [child.id()]);
-            child
-        });
-        let status = child.unwrap().wait().unwrap();
-        assert_eq!(status.signal(), Some(libc::SIGKILL));
+        let mut child = inside.run(|| Command::new("sleep").arg("60").spawn()).unwrap().unwrap();
+        assert_eq!(inside.processes().unwrap(), [child.id()]);
+        child.kill().unwrap();
+        child.wait().unwrap();
     }
 }

@@ -8,7 +8,7 @@ use std::{
     thread::{Builder, Scope},
 };
 
-use culvert_os::namespace::{Namespace, spawn_with_this_thread};
+use culvert_os::namespace::{Namespace, ProcessTree};
 
 use super::error::LabError;
 
@@ -28,7 +28,7 @@ pub(super) enum Attended {
 }
 
 impl Running {
-    /// Starts a shell command on a host; it is killed when this process ends.
+    /// Starts a shell command on a host; it is killed when this process ends, with all that it started.
     pub(super) fn start<'scope>(
         scope: &'scope Scope<'scope, '_>,
         host: &'scope Namespace,
@@ -42,20 +42,19 @@ impl Running {
         }
         let (tell_started, started) = mpsc::channel();
         let (tell_ended, ended) = mpsc::channel();
-        // The kernel ties the command to the thread that starts it, so this one stays until it has ended.
+        // The kernel ties all that runs to the thread that starts it, so this one stays until it has ended.
         let thread = move || {
-            let child = host.enter().and_then(|()| spawn_with_this_thread(&mut command));
-            let outcome = match child {
-                Ok(mut child) => {
-                    let _ = tell_started.send(Ok(()));
-                    child.wait()
-                }
+            let tree = host.enter().and_then(|()| ProcessTree::start(&mut command));
+            let mut tree = match tree {
+                Ok(tree) => tree,
                 Err(error) => {
                     let _ = tell_started.send(Err(error));
                     return;
                 }
             };
-            let _ = tell_ended.send(outcome);
+            let _ = tell_started.send(Ok(()));
+            let _ = tell_ended.send(tree.wait_for_command());
+            let _ = tree.wait_for_all();
         };
         let failed = |source| LabError::Command { command: text.to_owned(), source };
         Builder::new().spawn_scoped(scope, thread).map_err(failed)?;
