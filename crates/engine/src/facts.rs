@@ -6,6 +6,7 @@ use std::time::Duration;
 use culvert_os::{clock::monotonic_ns, cpu, route};
 use culvert_wire::message::{CoreUseReport, EndReport, UseReport};
 
+use crate::Pins;
 use crate::timeline::Timeline;
 
 /// The facts of this end for a session between `local` and `peer`.
@@ -30,8 +31,8 @@ pub fn end_report(program: &str, local: IpAddr, peer: SocketAddr) -> EndReport {
     }
 }
 
-/// Watches this host's processors over the plateau of a run.
-pub async fn use_over_plateau(timeline: Timeline) -> UseReport {
+/// Watches this host's processors over the plateau of a run whose data threads are kept on `pins`.
+pub async fn use_over_plateau(timeline: Timeline, pins: Pins) -> UseReport {
     sleep_until(timeline.plateau_ns()).await;
     let (cores, program) = (cpu::CpuSample::read().ok(), cpu::process_time().ok());
     sleep_until(timeline.deadline_ns()).await;
@@ -44,6 +45,7 @@ pub async fn use_over_plateau(timeline: Timeline) -> UseReport {
             .filter(|cores| !cores.is_empty())
             .map(|cores| cores.iter().map(core_report).collect()),
         program_cpu_s: program.map(|time| time.as_secs_f64()),
+        data_threads_on: pins.cores(),
     }
 }
 
@@ -58,6 +60,7 @@ fn core_report(core: &cpu::CoreUse) -> CoreUseReport {
         user: core.user.get(),
         system: core.system.get(),
         softirq: core.softirq.get(),
+        interrupt: Some(core.interrupt.get()),
         steal: core.steal.get(),
         busy: core.busy.get(),
     }

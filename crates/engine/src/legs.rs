@@ -13,7 +13,7 @@ use culvert_session::grant::Session;
 use culvert_wire::message::{Load, ReceiverReport, TransmitterReport, Way, stream};
 use rustls::ConnectionCommon;
 
-use crate::bulk::Budget;
+use crate::bulk::{Budget, BulkShare, SampleSink, Samples, sample_every};
 use crate::facts::sleep_until;
 use crate::identity::{FlowKeys, flow_keys};
 use crate::meter::Meter;
@@ -21,7 +21,7 @@ use crate::paced_receive::PacedReceive;
 use crate::paced_transmit::PacedTransmit;
 use crate::signals::{FlowIdentity, Proofing, SocketNews};
 use crate::timeline::{DRAIN, LOOK_UP_EVERY, Switch, Timeline, nanos};
-use crate::{bulk, on_thread, paced_receive, paced_transmit};
+use crate::{Pins, bulk, on_pinned_thread, paced_receive, paced_transmit};
 
 /// Which end this is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -89,6 +89,8 @@ pub struct Legs {
     pub receive: Option<Leg<ReceiverReport>>,
     /// What the receiver has counted.
     pub meter: Arc<Meter>,
+    /// What the kernel said of TCP flows; complete when both legs have ended.
+    pub samples: Arc<Samples>,
 }
 
 /// A running part of a session.
@@ -122,9 +124,15 @@ impl Legs {
         flows: Flows,
         timeline: Timeline,
         switch: &Arc<Switch>,
+        pins: &Pins,
     ) -> Self {
-        let starting = Starting { session, side, timeline, switch };
-        let mut legs = Self { transmit: None, receive: None, meter: Arc::new(meter_for(session)) };
+        let starting = Starting { session, side, timeline, switch, pins };
+        let mut legs = Self {
+            transmit: None,
+            receive: None,
+            meter: Arc::new(meter_for(session)),
+            samples: Arc::default(),
+        };
         match session.request().load {
             Load::Bulk { .. } => starting.bulk(&mut legs, flows.tcp),
             Load::Paced { pace_bps, payload_bytes } => {
@@ -141,22 +149,27 @@ struct Starting<'a> {
     side: Side,
     timeline: Timeline,
     switch: &'a Arc<Switch>,
+    pins: &'a Pins,
 }
 
 impl Starting<'_> {
     fn bulk(&self, legs: &mut Legs, tcp: HashMap<Way, Vec<TcpStream>>) {
-        let share = bulk::BulkShare {
+        let share = BulkShare {
             timeline: self.timeline,
             switch: Arc::clone(self.switch),
             buffer_bytes: self.session.request().buffer_bytes,
             budget: Arc::new(Budget::new(self.session.budget_each_way())),
+            pins: self.pins.clone(),
+            sample_every: sample_every(self.session.step(), self.session.length() + DRAIN),
         };
         for (way, flows) in tcp {
+            let sink = SampleSink { way, samples: Arc::clone(&legs.samples) };
             if self.side.transmits(way) {
-                let transmitting = bulk::transmit(flows, share.clone(), bulk::random_block());
+                let transmitting = bulk::transmit(flows, share.clone(), bulk::random_block(), sink);
                 legs.transmit = Some(Box::pin(transmitting));
             } else {
-                let receiving = bulk::receive(flows, share.clone(), Arc::clone(&legs.meter));
+                let share = BulkShare { pins: self.receiver_pins(), ..share.clone() };
+                let receiving = bulk::receive(flows, share, Arc::clone(&legs.meter), sink);
                 legs.receive = Some(Box::pin(receiving));
             }
         }
@@ -174,29 +187,44 @@ impl Starting<'_> {
             let (timeline, switch) = (self.timeline, Arc::clone(self.switch));
             let way = if stream == stream::TOWARD_FAR { Way::Far } else { Way::Near };
             if self.side.transmits(way) {
-                legs.transmit = Some(paced_transmitter(PacedTransmit {
-                    flow,
-                    sockets,
-                    proofing: self.proofing(),
-                    session,
-                    pace_bps,
-                    payload_bytes,
-                    timeline,
-                    switch,
-                }));
+                let core = self.pins.core(0);
+                legs.transmit = Some(paced_transmitter(
+                    core,
+                    PacedTransmit {
+                        flow,
+                        sockets,
+                        proofing: self.proofing(),
+                        session,
+                        pace_bps,
+                        payload_bytes,
+                        timeline,
+                        switch,
+                    },
+                ));
             } else {
-                legs.receive = Some(paced_receiver(PacedReceive {
-                    side: self.side,
-                    flow,
-                    sockets,
-                    session,
-                    payload_bytes,
-                    timeline,
-                    switch,
-                    meter: Arc::clone(&legs.meter),
-                }));
+                let core = self.receiver_pins().core(0);
+                legs.receive = Some(paced_receiver(
+                    core,
+                    PacedReceive {
+                        side: self.side,
+                        flow,
+                        sockets,
+                        session,
+                        payload_bytes,
+                        timeline,
+                        switch,
+                        meter: Arc::clone(&legs.meter),
+                    },
+                ));
             }
         }
+    }
+
+    /// The cores of the receiving leg: those behind the transmitting one's, which end has both.
+    fn receiver_pins(&self) -> Pins {
+        let both = self.session.request().ways.len() == Way::BOTH.len();
+        let taken = if both { usize::from(self.session.flows().max(1)) } else { 0 };
+        self.pins.after(taken)
     }
 
     fn proofing(&self) -> Proofing {
@@ -233,8 +261,8 @@ fn meter_for(session: &Session) -> Meter {
     Meter::new(step_ns, usize::try_from(covered.div_ceil(step_ns)).unwrap_or(0))
 }
 
-fn paced_transmitter(plan: PacedTransmit) -> Leg<TransmitterReport> {
-    let thread = on_thread("paced-transmit", move || paced_transmit::transmit(plan));
+fn paced_transmitter(core: Option<u32>, plan: PacedTransmit) -> Leg<TransmitterReport> {
+    let thread = on_pinned_thread("paced-transmit", core, move || paced_transmit::transmit(plan));
     Box::pin(async move {
         thread.await.unwrap_or_else(|fault| TransmitterReport {
             fault: Some(fault.to_string()),
@@ -243,7 +271,7 @@ fn paced_transmitter(plan: PacedTransmit) -> Leg<TransmitterReport> {
     })
 }
 
-fn paced_receiver(plan: PacedReceive) -> Leg<ReceiverReport> {
-    let thread = on_thread("paced-receive", move || paced_receive::receive(plan));
+fn paced_receiver(core: Option<u32>, plan: PacedReceive) -> Leg<ReceiverReport> {
+    let thread = on_pinned_thread("paced-receive", core, move || paced_receive::receive(plan));
     Box::pin(async move { thread.await.unwrap_or_default() })
 }

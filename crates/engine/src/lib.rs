@@ -17,4 +17,4 @@ pub mod signals;
 mod thread;
 pub mod timeline;
 
-pub use thread::{ThreadFault, on_thread};
+pub use thread::{PinError, Pins, ThreadFault, on_pinned_thread, on_thread};

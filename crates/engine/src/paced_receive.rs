@@ -216,6 +216,7 @@ impl Receiving {
             }),
             delay: self.times.report(),
             clock_step_us: self.times.step_us(),
+            ..ReceiverReport::default()
         }
     }
 }

@@ -42,6 +42,9 @@ pub(crate) struct Serve {
     pub(crate) allow: Vec<IpNet>,
     #[command(flatten)]
     pub(crate) limits: LimitArgs,
+    /// Cores to keep the data threads on, in turn, such as 1 or 0,2 [default: the system chooses]
+    #[arg(long, value_name = "CORE[,CORE]", value_delimiter = ',')]
+    pub(crate) pin: Vec<u32>,
     /// Measuring sessions at the same time; more than one disturb each other
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u16).range(1..=64))]
     pub(crate) limit_sessions: u16,

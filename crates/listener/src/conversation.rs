@@ -5,6 +5,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
+use culvert_engine::Pins;
 use culvert_engine::channel::{Channel, ChannelError};
 use culvert_engine::facts;
 use culvert_session::grant::Session;
@@ -28,6 +29,8 @@ pub(crate) struct House {
     pub(crate) registry: Arc<Registry>,
     /// What this listener grants.
     pub(crate) limits: Limits,
+    /// The cores that data threads are kept on.
+    pub(crate) pins: Pins,
     /// Measuring sessions at the same time.
     pub(crate) session_slots: usize,
     /// Measuring sessions now.
@@ -113,7 +116,7 @@ async fn serve(
         return refuse(channel, Refusal { reason: RefusalReason::Busy, text }).await;
     };
     let numbers = (rand::rng().next_u32(), rand::rng().next_u32());
-    FarSession::new(session, numbers, ends, &house.registry).run(channel).await
+    FarSession::new(session, numbers, ends, &house.registry, house.pins.clone()).run(channel).await
 }
 
 async fn refuse(channel: &mut FarChannel, refusal: Refusal) -> Result<(), ChannelError> {

@@ -3,6 +3,7 @@
 use std::io;
 use std::net::SocketAddr;
 
+use culvert_engine::PinError;
 use culvert_units::{ExitStatus, Explain};
 
 use crate::state::StateError;
@@ -24,6 +25,9 @@ pub(crate) enum ListenerError {
         /// What the system says.
         source: io::Error,
     },
+    /// A core that cannot be used.
+    #[error(transparent)]
+    Pins(#[from] PinError),
     /// The runtime cannot be made.
     #[error("the control runtime cannot start")]
     Runtime {
@@ -53,6 +57,7 @@ impl Explain for ListenerError {
     fn hint(&self) -> Option<String> {
         match self {
             Self::State(error) => error.hint(),
+            Self::Pins(error) => error.hint(),
             Self::NoHome => Some("say where with --state DIR".to_owned()),
             Self::Binding { source, .. } if source.kind() == io::ErrorKind::AddrInUse => Some(
                 "another culvertd may run already; end it, or choose another port with --listen"
@@ -72,6 +77,7 @@ impl Explain for ListenerError {
     fn exit_status(&self) -> ExitStatus {
         match self {
             Self::State(error) => error.exit_status(),
+            Self::Pins(error) => error.exit_status(),
             Self::NoHome => ExitStatus::Usage,
             _ => ExitStatus::LocalFault,
         }

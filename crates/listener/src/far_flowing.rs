@@ -4,6 +4,8 @@ use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
+use culvert_engine::Pins;
+use culvert_engine::bulk::Samples;
 use culvert_engine::channel::ChannelError;
 use culvert_engine::facts;
 use culvert_engine::legs::{Flows, Leg, Legs, Side, ended, receiving_is_over};
@@ -52,6 +54,7 @@ pub(crate) struct Flowing<'a> {
     session: &'a Session,
     switch: &'a Switch,
     meter: Arc<Meter>,
+    samples: Arc<Samples>,
     transmit: Option<Leg<TransmitterReport>>,
     receive: Option<Leg<ReceiverReport>>,
     receiving_over: Option<Leg<()>>,
@@ -70,9 +73,10 @@ impl<'a> Flowing<'a> {
         switch: &'a Arc<Switch>,
         flows: Flows,
         moves: Moves,
+        pins: &Pins,
     ) -> Self {
         let timeline = Timeline::new(session, monotonic_ns());
-        let legs = Legs::start(session, Side::Far, flows, timeline, switch);
+        let legs = Legs::start(session, Side::Far, flows, timeline, switch, pins);
         let tells_when_over =
             legs.receive.is_some() && matches!(session.request().load, Load::Bulk { .. });
         let over: Leg<()> = Box::pin(receiving_is_over(Arc::clone(&legs.meter), timeline));
@@ -81,10 +85,11 @@ impl<'a> Flowing<'a> {
             switch,
             sends: legs.transmit.is_some(),
             meter: legs.meter,
+            samples: legs.samples,
             transmit: legs.transmit,
             receive: legs.receive,
             receiving_over: tells_when_over.then_some(over),
-            host: Some(Box::pin(facts::use_over_plateau(timeline))),
+            host: Some(Box::pin(facts::use_over_plateau(timeline, pins.clone()))),
             account: FarReport::default(),
             moves,
             counted: 0,
@@ -160,6 +165,9 @@ impl<'a> Flowing<'a> {
                 let from_step = u32::try_from(part * SERIES_PART).unwrap_or(u32::MAX);
                 channel.say(&FromFar::SeriesPart { from_step, bytes: bytes.to_vec() }).await?;
             }
+        }
+        for (way, samples) in self.samples.take() {
+            channel.say(&FromFar::TcpSamples { way, samples }).await?;
         }
         self.account.port_changes = self.moves.of_the_run();
         channel.say(&FromFar::Report(Box::new(self.account))).await

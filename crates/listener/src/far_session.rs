@@ -4,17 +4,17 @@ use std::collections::{HashMap, HashSet};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 
-use culvert_engine::bulk::with_congestion_control;
+use culvert_engine::bulk::as_asked;
 use culvert_engine::channel::ChannelError;
 use culvert_engine::identity::flow_keys;
 use culvert_engine::legs::{Flows, Side, stream_identity, streams};
 use culvert_engine::signals::{FlowIdentity, SocketNews};
 use culvert_engine::timeline::{Switch, nanos};
-use culvert_engine::{on_thread, probe};
+use culvert_engine::{Pins, on_thread, probe};
 use culvert_os::{clock::monotonic_ns, tcp};
 use culvert_session::grant::Session;
 use culvert_session::proof::{AddressProof, ChallengeBudget};
-use culvert_wire::message::{FromFar, FromNear, Load, Refusal, RefusalReason, stream};
+use culvert_wire::message::{FromFar, FromNear, Refusal, RefusalReason, stream};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use crate::conversation::{Ends, FarChannel, malformed};
@@ -35,6 +35,7 @@ pub(crate) struct FarSession<'a> {
     registry: &'a Registry,
     switch: Arc<Switch>,
     moves: Moves,
+    pins: Pins,
 }
 
 /// What has arrived while a session waits for its flows.
@@ -51,6 +52,7 @@ impl<'a> FarSession<'a> {
         (number, run): (u32, u32),
         ends: Ends,
         registry: &'a Registry,
+        pins: Pins,
     ) -> Self {
         Self {
             session,
@@ -60,6 +62,7 @@ impl<'a> FarSession<'a> {
             registry,
             switch: Arc::default(),
             moves: Moves::default(),
+            pins,
         }
     }
 
@@ -201,11 +204,7 @@ impl<'a> FarSession<'a> {
     }
 
     fn prepare(&self, stream: &std::net::TcpStream) -> std::io::Result<()> {
-        let Load::Bulk { congestion_control, .. } = &self.session.request().load else {
-            return Ok(());
-        };
-        let buffer = self.session.request().buffer_bytes;
-        with_congestion_control(congestion_control, buffer, |options| tcp::prepare(stream, options))
+        as_asked(self.session.request(), |options| tcp::prepare(stream, options))
     }
 
     async fn let_flow(
@@ -214,7 +213,8 @@ impl<'a> FarSession<'a> {
         arrived: &mut UnboundedReceiver<Arrived>,
         flows: Flows,
     ) -> Result<(), ChannelError> {
-        let flowing = Flowing::start(&self.session, &self.switch, flows, self.moves.clone());
+        let flowing =
+            Flowing::start(&self.session, &self.switch, flows, self.moves.clone(), &self.pins);
         flowing.run(channel, arrived).await
     }
 }

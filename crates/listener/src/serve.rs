@@ -6,6 +6,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
+use culvert_engine::Pins;
 use culvert_os::{tcp, udp::WildcardSocket};
 use culvert_wire::message::Limits;
 use nix::errno::Errno;
@@ -47,6 +48,7 @@ async fn run(args: Serve, state: StateDirectory) -> Result<(), ListenerError> {
     let house = House {
         registry: Arc::clone(&registry),
         limits: limits(&args),
+        pins: Pins::new(&args.pin)?,
         session_slots: usize::from(args.limit_sessions),
         sessions: 0.into(),
     };

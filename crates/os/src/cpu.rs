@@ -1,9 +1,11 @@
 //! Processor time of each core, of this process and thread; what the host is; what its UDP sockets dropped.
 
 mod host;
+mod pin;
 mod sample;
 
 pub use host::{DroppedDatagrams, dropped_datagrams, kernel_release, processor_model};
+pub use pin::{pin_to, usable_cores};
 pub use sample::{CoreUse, CpuSample, busiest};
 
 use std::{io, time::Duration};

@@ -21,6 +21,11 @@ pub struct Buffers {
     pub send: usize,
 }
 
+/// Whether `sockets` of them got less than was asked for each: Linux reports twice what it granted.
+pub const fn is_capped(asked: u64, granted: u64, sockets: u64) -> bool {
+    granted < asked.saturating_mul(2).saturating_mul(sockets)
+}
+
 /// The buffers that `socket` has now.
 pub fn granted_buffers(socket: &impl AsFd) -> io::Result<Buffers> {
     let socket = SockRef::from(socket);

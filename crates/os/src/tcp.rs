@@ -3,7 +3,9 @@
 //! [`TcpInfo`] is the kernel's own account of a connection; [`discard`] receives without copying.
 
 mod congestion;
+mod discard;
 mod info;
+mod marks;
 mod queue;
 #[cfg(test)]
 mod tests;
@@ -11,18 +13,22 @@ mod tests;
 use std::{
     io,
     net::{SocketAddr, TcpListener, TcpStream},
+    ops::RangeInclusive,
     os::fd::AsFd,
     time::Duration,
 };
 
+use culvert_units::Dscp;
 use socket2::{Domain, Protocol, SockRef, Socket, Type};
 
 pub use congestion::{
     CongestionControlError, available_congestion_controls, congestion_control,
     set_congestion_control,
 };
+pub use discard::{Discarder, discard, discard_by_copy};
 pub use info::TcpInfo;
-pub use queue::{discard, discard_by_copy, reset_on_close, unsent_and_unacknowledged};
+pub use marks::{dscp, set_dscp};
+pub use queue::{reset_on_close, unsent_and_unacknowledged};
 
 use crate::socket;
 
@@ -31,6 +37,12 @@ use crate::socket;
 pub struct TcpOptions<'a> {
     /// The congestion control algorithm by the kernel's name; `None` leaves the host's default.
     pub congestion_control: Option<&'a str>,
+    /// The largest segment in bytes, options included (the MSS of RFC 9293 3.7.1); `None` lets the MTU decide.
+    ///
+    /// Asked for before the handshake it bounds both ways, because the peer is told; afterwards Linux ignores it.
+    pub segment_bytes: Option<u16>,
+    /// The treatment that the packets ask the network for; `None` leaves the host's default.
+    pub dscp: Option<Dscp>,
     /// Send buffer in bytes, fixed from then on; `None` lets the kernel adapt it.
     pub send_buffer: Option<usize>,
     /// Receive buffer in bytes, fixed from then on; `None` lets the kernel adapt it.
@@ -55,10 +67,19 @@ pub fn connect(
     Ok(socket.into())
 }
 
+/// The segment sizes that Linux lets be asked for, bytes: `TCP_MIN_MSS` and `MAX_TCP_WINDOW` of its `net/tcp.h`.
+pub const SEGMENT_BYTES: RangeInclusive<u16> = 88..=32_767;
+
 /// Applies `options` to a socket, connected or not.
 pub fn prepare(socket: &impl AsFd, options: &TcpOptions<'_>) -> io::Result<()> {
     if let Some(algorithm) = options.congestion_control {
         set_congestion_control(socket, algorithm)?;
+    }
+    if let Some(bytes) = options.segment_bytes {
+        SockRef::from(socket).set_tcp_mss(u32::from(bytes))?;
+    }
+    if let Some(dscp) = options.dscp {
+        set_dscp(socket, dscp)?;
     }
     socket::ask_for_buffers(socket, options.receive_buffer, options.send_buffer)?;
     SockRef::from(socket).set_tcp_nodelay(options.nodelay)

@@ -4,7 +4,7 @@
 
 use culvert_units::{BitRate, Bytes};
 
-use crate::{Caveat, Finding, VoidReason, Way};
+use crate::{Caveat, Finding, VoidReason, Way, WindowLimit};
 
 /// What weakens the result, in words; a code of a later version is given with its values as stored.
 pub fn describe_caveat(finding: &Finding) -> String {
@@ -66,7 +66,11 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
         | Caveat::NotSteady { .. }
         | Caveat::CoreFull { .. }
         | Caveat::SameHost { .. }
-        | Caveat::CongestionControlNotAllowed { .. } => return None,
+        | Caveat::CongestionControlNotAllowed { .. }
+        | Caveat::SegmentSizeOther { .. }
+        | Caveat::MarkOther { .. }
+        | Caveat::AcknowledgedUnread { .. }
+        | Caveat::WindowLimited { .. } => return None,
     })
 }
 
@@ -96,6 +100,29 @@ fn of_hosts_and_flows(caveat: &Caveat) -> String {
         Caveat::CongestionControlNotAllowed { toward, asked, used } => format!(
             "{}, {used} was used: the transmitter's host does not let this user choose {asked}",
             way(*toward)
+        ),
+        Caveat::SegmentSizeOther { toward, asked_bytes, used_bytes } => format!(
+            "{}, segments had {used_bytes} bytes instead of the {asked_bytes} asked: the MTU or the peer decided",
+            way(*toward)
+        ),
+        Caveat::MarkOther { toward, asked, used } => format!(
+            "{}, packets left with codepoint {used} instead of the {asked} asked",
+            way(*toward)
+        ),
+        Caveat::AcknowledgedUnread { toward, bytes } => format!(
+            "{}, the receiving host acknowledged {} that its program had not read when its time was over",
+            way(*toward),
+            Bytes::new(*bytes)
+        ),
+        Caveat::WindowLimited { toward, limit, share } => format!(
+            "{}, {} held the transmitter back for {:.0} % of the time in which it had data to send: the result may be \
+             that host's limit, not the path's",
+            way(*toward),
+            match limit {
+                WindowLimit::ReceiveWindow => "the receiver's window",
+                WindowLimit::SendBuffer => "its own send buffer",
+            },
+            share * 100.0
         ),
         // Said already.
         Caveat::HostDropped { .. }

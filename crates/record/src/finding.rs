@@ -121,6 +121,40 @@ pub enum Caveat {
         /// What was used.
         used: String,
     },
+    /// Segments had another size than was asked for: the MTU or the peer left less room.
+    SegmentSizeOther {
+        /// The way the data went.
+        toward: Way,
+        /// The MSS asked, bytes.
+        asked_bytes: u64,
+        /// The MSS used, bytes.
+        used_bytes: u64,
+    },
+    /// Packets left with another mark than was asked for.
+    MarkOther {
+        /// The way the data went.
+        toward: Way,
+        /// The codepoint asked.
+        asked: u8,
+        /// The codepoint used.
+        used: u8,
+    },
+    /// The receiving host acknowledged data that its program had not read when its time was over.
+    AcknowledgedUnread {
+        /// The way the data went.
+        toward: Way,
+        /// Bytes acknowledged beyond those read.
+        bytes: u64,
+    },
+    /// A window of an end, not the path, held the transmitter back for much of the time in which it had data to send.
+    WindowLimited {
+        /// The way the data went.
+        toward: Way,
+        /// Whose: the receiving end's receive window, or the transmitting end's send buffer.
+        limit: WindowLimit,
+        /// The share of the busy time over the plateau.
+        share: f64,
+    },
     /// Datagrams were too large for the path to carry whole.
     DatagramsRefused {
         /// The way the data went.
@@ -128,6 +162,16 @@ pub enum Caveat {
         /// Datagrams the system refused to send.
         refused: u64,
     },
+}
+
+/// Which window held TCP back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum WindowLimit {
+    /// The window that the receiver gave.
+    ReceiveWindow,
+    /// The transmitter's send buffer.
+    SendBuffer,
 }
 
 /// Something that makes a result worthless; the run is kept, marked and never counted.

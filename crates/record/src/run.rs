@@ -1,11 +1,12 @@
 //! The shape of one run record.
 
 use culvert_stats::{Percentiles, Plateau, Series};
+use culvert_units::Dscp;
 use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::{Buffers, CoreUse, Finding, Way};
+use crate::{Buffers, CoreUse, Finding, TcpSamples, Way};
 
 /// The name and version of this format, the value of [`RunRecord::schema`].
 pub const SCHEMA: &str = "culvert/run/1";
@@ -87,11 +88,23 @@ pub enum Place {
 
 /// The ways a session was asked to load.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+    Debug,
+    Clone,
+    Copy,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    JsonSchema,
 )]
 #[serde(rename_all = "lowercase")]
 pub enum Toward {
     /// Data goes from near to far.
+    #[default]
     Far,
     /// Data goes from far to near.
     Near,
@@ -100,7 +113,7 @@ pub enum Toward {
 }
 
 /// Every parameter of the session as resolved.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Asked {
     /// The ways loaded.
     pub toward: Toward,
@@ -114,6 +127,15 @@ pub struct Asked {
     pub flows: Option<u16>,
     /// The congestion control both ends were asked to use; `null` for datagrams.
     pub congestion_control: Option<String>,
+    /// The largest TCP segment asked for, bytes, options included (the MSS of RFC 9293); `null` leaves it to the MTU.
+    #[serde(default)]
+    pub mss_bytes: Option<u16>,
+    /// The codepoint that both ends were asked to mark TCP packets with (RFC 2474); `null` leaves it to the hosts.
+    #[serde(default)]
+    pub dscp: Option<Dscp>,
+    /// How long round trips were measured before data flowed, milliseconds; 0 when that was left out.
+    #[serde(default)]
+    pub baseline_ms: Option<u64>,
     /// UDP payload bits per second; `null` for TCP.
     pub pace_bps: Option<u64>,
     /// UDP payload of each datagram, bytes; `null` for TCP.
@@ -167,6 +189,9 @@ pub struct End {
     pub cores: Option<Vec<CoreUse>>,
     /// Processor time the program itself used over the plateau, seconds.
     pub program_cpu_s: Option<f64>,
+    /// The cores that its data threads were kept on; `null` when the system chose.
+    #[serde(default)]
+    pub data_threads_on: Option<Vec<u32>>,
 }
 
 /// What went one way, counted at its receiver and confirmed by its transmitter.
@@ -222,7 +247,7 @@ pub struct Direction {
     pub pdv_us: Option<Percentiles>,
 }
 
-/// What TCP did in one direction, at its transmitter.
+/// What TCP did in one direction, at its transmitter unless it is said otherwise.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TcpFacts {
     /// Congestion control in use.
@@ -233,6 +258,18 @@ pub struct TcpFacts {
     pub timestamps: Option<bool>,
     /// Bytes sent again, all flows.
     pub retransmitted_bytes: Option<u64>,
+    /// The codepoint that packets left the transmitter with; what the network made of it is not known.
+    #[serde(default)]
+    pub dscp: Option<Dscp>,
+    /// Whether the receiver's kernel threw the data away without copying it.
+    #[serde(default)]
+    pub discarded_in_kernel: Option<bool>,
+    /// What the transmitter's kernel said of the connections while data flowed.
+    #[serde(default)]
+    pub transmitter_samples: Option<TcpSamples>,
+    /// What the receiver's kernel said of them.
+    #[serde(default)]
+    pub receiver_samples: Option<TcpSamples>,
 }
 
 impl RunRecord {

@@ -4,7 +4,7 @@ mod leg;
 
 use culvert_record::{Caveat, End, Ends, Finding, RunRecord, SCHEMA, VoidReason, Way};
 use culvert_units::explain;
-use culvert_wire::message::{EndReport, Load, SessionRequest, UseReport};
+use culvert_wire::message::{EndReport, Load, SessionRequest, TcpSamplesReport, UseReport};
 use jiff::Timestamp;
 
 use crate::dial::{Contact, family_of};
@@ -77,18 +77,25 @@ fn without_figures(context: &RunContext<'_>, account: &Account) -> RunRecord {
 /// The ways that were loaded.
 fn legs_of<'a>(context: &RunContext<'_>, account: &'a Account) -> Vec<Leg<'a>> {
     let far = account.far.as_ref();
+    let samples = |of: &'a [(Way, TcpSamplesReport)], way: Way| {
+        of.iter().find(|(which, _)| *which == way).map(|(_, samples)| samples)
+    };
     let leg = |way: &Way| match way {
         Way::Far => Leg {
             way: Way::Far,
             transmitter: account.transmitted.as_ref(),
             receiver: far.and_then(|report| report.received.as_ref()),
             series: &account.series_far,
+            transmitter_samples: samples(&account.samples_here, Way::Far),
+            receiver_samples: samples(&account.samples_far, Way::Far),
         },
         Way::Near => Leg {
             way: Way::Near,
             transmitter: far.and_then(|report| report.transmitted.as_ref()),
             receiver: account.received.as_ref(),
             series: &account.series_near,
+            transmitter_samples: samples(&account.samples_far, Way::Near),
+            receiver_samples: samples(&account.samples_here, Way::Near),
         },
     };
     context.request.ways.iter().map(leg).collect()
@@ -145,5 +152,6 @@ fn end_of(report: &EndReport, seen_from: Option<String>, host: Option<&UseReport
         seen_from,
         cores: host.and_then(|host| host.cores.clone()),
         program_cpu_s: host.and_then(|host| host.program_cpu_s),
+        data_threads_on: host.and_then(|host| host.data_threads_on.clone()),
     }
 }

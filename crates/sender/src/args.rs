@@ -11,7 +11,8 @@ use culvert_pathmodel::{
 use culvert_record::Place;
 use culvert_session::plan::{Settle, Target, Toward};
 use culvert_units::{
-    BitRate, Bytes, ExitStatus, Explain as _, Fraction, Mtu, explain, explain_usage, parse_duration,
+    BitRate, Bytes, Dscp, ExitStatus, Explain as _, Fraction, Mtu, explain, explain_usage,
+    parse_duration,
 };
 
 use crate::commands::ceiling::typed;
@@ -97,6 +98,12 @@ pub(crate) struct BulkArgs {
     /// says so
     #[arg(long, value_name = "NAME", default_value = "cubic")]
     pub(crate) congestion_control: String,
+    /// Largest TCP segment, both ways: 88 to 32767 bytes [default: what the MTU leaves]
+    #[arg(long, value_name = "BYTES", value_parser = clap::value_parser!(u16).range(88..=32_767))]
+    pub(crate) mss: Option<u16>,
+    /// Codepoint both ends mark their packets with: 0 to 63, or a name such as ef, af11, cs1, le [default: the hosts' own]
+    #[arg(long, value_name = "CODEPOINT")]
+    pub(crate) dscp: Option<Dscp>,
 }
 
 /// Options of a paced session.
@@ -135,6 +142,11 @@ pub(crate) struct SessionArgs {
     /// Socket buffer to ask for at both ends, such as 4MiB
     #[arg(long, value_name = "AMOUNT")]
     pub(crate) buffer: Option<Bytes>,
+    /// How long round trips are measured before data flows, the baseline; 0s leaves it out
+    #[arg(long, value_name = "DURATION", default_value = "500ms", value_parser = parse_baseline)]
+    pub(crate) baseline: Duration,
+    #[command(flatten)]
+    pub(crate) pins: PinArgs,
     /// Address family, ipv4 or ipv6 [default: the target's, ipv4 when it has both]
     #[arg(long, value_name = "FAMILY", value_parser = typed::word::<Family>)]
     pub(crate) family: Option<Family>,
@@ -166,6 +178,18 @@ pub(crate) struct InviteArgs {
     pub(crate) file: Option<PathBuf>,
 }
 
+/// Where this end's data threads run.
+#[derive(Debug, clap::Args)]
+pub(crate) struct PinArgs {
+    #[arg(
+        long = "pin",
+        value_name = "CORE[,CORE]",
+        value_delimiter = ',',
+        help = "Cores to keep this end's data threads on, in turn, such as 1 or 0,2 [default: the system chooses]"
+    )]
+    pub(crate) cores: Vec<u32>,
+}
+
 /// Options of a survey.
 #[derive(Debug, clap::Args)]
 #[command(
@@ -181,6 +205,8 @@ pub(crate) struct SurveyArgs {
     /// Where the runs are kept [default: the plan's name with .jsonl]
     #[arg(long, value_name = "FILE")]
     pub(crate) ledger: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) pins: PinArgs,
     /// Print the comparison as one JSON document
     #[arg(long)]
     pub(crate) json: bool,
@@ -332,6 +358,18 @@ fn parse_target(text: &str) -> Result<Target, String> {
         format!("{error}\n  hint: {}", error.hint())
     })
 }
+
+fn parse_baseline(text: &str) -> Result<Duration, String> {
+    let baseline = parse_duration(text).map_err(|error| error.to_string())?;
+    if baseline <= LONGEST_BASELINE {
+        Ok(baseline)
+    } else {
+        Err(format!("the listener waits {LONGEST_BASELINE:?} for data at most"))
+    }
+}
+
+/// The listener gives a session 15 s between its grant and its data, and opening the flows takes some of them.
+const LONGEST_BASELINE: Duration = Duration::from_secs(5);
 
 fn parse_settle(text: &str) -> Result<Settle, culvert_units::ParseQuantityError> {
     if text == "auto" { Ok(Settle::Auto) } else { parse_duration(text).map(Settle::Fixed) }

@@ -3,6 +3,7 @@
 use std::io;
 use std::path::PathBuf;
 
+use culvert_engine::PinError;
 use culvert_pathmodel::ModelError;
 use culvert_record::LedgerError;
 use culvert_session::plan::PlanError;
@@ -18,6 +19,9 @@ pub(crate) enum SenderError {
     /// The invite.
     #[error(transparent)]
     Invite(#[from] InviteSourceError),
+    /// A core that cannot be used.
+    #[error(transparent)]
+    Pins(#[from] PinError),
     /// A session came to nothing.
     #[error(transparent)]
     Run(#[from] Box<RunError>),
@@ -84,6 +88,7 @@ impl Explain for SenderError {
     fn hint(&self) -> Option<String> {
         let hint = match self {
             Self::Invite(error) => return error.hint(),
+            Self::Pins(error) => return error.hint(),
             Self::Run(error) => return error.hint(),
             Self::Ledger(error) => return error.hint(),
             Self::Plan { source, .. } => return source.hint(),
@@ -108,6 +113,7 @@ impl Explain for SenderError {
     fn exit_status(&self) -> ExitStatus {
         match self {
             Self::Invite(error) => error.exit_status(),
+            Self::Pins(error) => error.exit_status(),
             Self::Run(error) => error.exit_status(),
             Self::Ledger(error) => error.exit_status(),
             Self::Survey(error) => error.exit_status(),

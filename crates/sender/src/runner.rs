@@ -1,6 +1,6 @@
 //! Runs one session from the name of its target to its record.
 
-use culvert_engine::facts;
+use culvert_engine::{Pins, facts};
 use culvert_record::RunRecord;
 use culvert_units::{ExitStatus, Explain};
 use culvert_wire::Invite;
@@ -13,7 +13,7 @@ use crate::account_record::{RunContext, record_of};
 use crate::dial::{Contact, DialError, PROGRAM, dial, resolve};
 use crate::interrupt::Interrupt;
 use crate::progress::Progress;
-use crate::session::{self, SessionError};
+use crate::session::{self, Here, SessionError};
 use crate::wanted::{Wanted, WantedError};
 
 /// What every session of this call shares.
@@ -22,12 +22,18 @@ pub(crate) struct Runner {
     invite: Invite,
     interrupt: Interrupt,
     quiet: bool,
+    pins: Pins,
     runtime: Runtime,
 }
 
 impl Runner {
-    /// A runner that holds `invite`.
-    pub(crate) fn new(invite: Invite, interrupt: Interrupt, quiet: bool) -> Result<Self, RunError> {
+    /// A runner that holds `invite` and keeps data threads on `pins`.
+    pub(crate) fn new(
+        invite: Invite,
+        interrupt: Interrupt,
+        quiet: bool,
+        pins: Pins,
+    ) -> Result<Self, RunError> {
         let now = Timestamp::now().as_second();
         if u64::try_from(now).is_ok_and(|now| invite.has_expired(now)) {
             let at = Timestamp::from_second(i64::from(invite.expires)).unwrap_or(Timestamp::MAX);
@@ -37,7 +43,7 @@ impl Runner {
             .enable_all()
             .build()
             .map_err(|source| RunError::Runtime { source })?;
-        Ok(Self { invite, interrupt, quiet, runtime })
+        Ok(Self { invite, interrupt, quiet, pins, runtime })
     }
 
     /// Runs one session; whatever flowed is in the record, which is not judged, stored or shown yet.
@@ -59,8 +65,9 @@ impl Runner {
         };
         let near = facts::end_report(PROGRAM, contact.local.ip(), contact.peer);
         let started_at = Timestamp::now();
+        let here = Here { baseline: wanted.baseline, pins: self.pins.clone() };
         let account =
-            session::run(&mut contact, request.clone(), &progress, &self.interrupt).await?;
+            session::run(&mut contact, request.clone(), &here, &progress, &self.interrupt).await?;
         drop(progress);
         let context = RunContext {
             wanted,

@@ -16,14 +16,14 @@ use culvert_engine::legs::{
 };
 use culvert_engine::probe::{ProbeWindow, RoundTrips, probe};
 use culvert_engine::timeline::Switch;
-use culvert_engine::{ThreadFault, on_thread};
+use culvert_engine::{Pins, ThreadFault, on_thread};
 use culvert_os::udp::FlowSocket;
 use culvert_session::grant::Session;
 use culvert_units::{ExitStatus, Explain};
 use culvert_wire::Secret;
 use culvert_wire::message::{
     FarReport, FromFar, FromNear, Load, ReceiverReport, Refusal, RefusalReason, SessionRequest,
-    TransmitterReport, UseReport, Way, stream,
+    TcpSamplesReport, TransmitterReport, UseReport, Way, stream,
 };
 
 use crate::dial::{Contact, NearChannel, refusal_hint};
@@ -33,8 +33,6 @@ use datagram_flows::{Asking, Opened};
 
 /// How long the listener may take to grant, or to have all flows.
 const PATIENCE: Duration = Duration::from_secs(8);
-/// How long the baseline round trips are measured before data flows: 25 probes.
-const BASELINE: Duration = Duration::from_millis(500);
 
 /// What both ends say about a session that ran, whether or not to its end.
 #[derive(Debug, Default)]
@@ -51,6 +49,10 @@ pub(crate) struct Account {
     pub(crate) far: Option<FarReport>,
     /// Bytes of each step of what went toward far.
     pub(crate) series_far: Vec<u64>,
+    /// What this end's kernel said of TCP flows, by the way the data went.
+    pub(crate) samples_here: Vec<(Way, TcpSamplesReport)>,
+    /// What the far end's kernel said of them.
+    pub(crate) samples_far: Vec<(Way, TcpSamplesReport)>,
     /// Round trips of the probe flow; `None` when UDP did not pass.
     pub(crate) round_trips: Option<RoundTrips>,
     /// Probe datagrams sent in vain when UDP did not pass.
@@ -70,10 +72,20 @@ pub(crate) enum Broken {
     Interrupted,
 }
 
+/// What concerns this end of a session alone.
+#[derive(Debug)]
+pub(crate) struct Here {
+    /// How long round trips are measured before data flows.
+    pub(crate) baseline: Duration,
+    /// The cores of the data threads.
+    pub(crate) pins: Pins,
+}
+
 /// Runs one session over `contact`. Fails only while nothing has flowed yet.
 pub(crate) async fn run(
     contact: &mut Contact,
     request: SessionRequest,
+    here: &Here,
     progress: &Progress,
     interrupt: &Interrupt,
 ) -> Result<Account, SessionError> {
@@ -81,11 +93,11 @@ pub(crate) async fn run(
     // Whatever happens below, no thread outlives the session.
     let _stopper = StopOnDrop(Arc::clone(&switch));
     let prepared = tokio::select! {
-        prepared = prepare(contact, request, &switch, progress) => prepared?,
+        prepared = prepare(contact, request, here, &switch, progress) => prepared?,
         () = interrupt.raised() => return Err(SessionError::Interrupted),
     };
     contact.channel.say(&FromNear::Go {}).await?;
-    Ok(flowing::let_flow(prepared, &mut contact.channel, progress, interrupt).await)
+    Ok(flowing::let_flow(prepared, &mut contact.channel, &here.pins, progress, interrupt).await)
 }
 
 /// A session whose flows all stand.
@@ -99,6 +111,7 @@ struct Prepared {
 async fn prepare(
     contact: &mut Contact,
     request: SessionRequest,
+    here: &Here,
     switch: &Arc<Switch>,
     progress: &Progress,
 ) -> Result<Prepared, SessionError> {
@@ -115,9 +128,9 @@ async fn prepare(
     let mut account = Account::default();
     let (flows, prober) = granted.open_flows(contact, &mut account).await?;
     let prober = prober.map(|socket| granted.start_prober(&contact.channel, socket)).transpose()?;
-    if prober.is_some() {
+    if prober.is_some() && !here.baseline.is_zero() {
         progress.say("measuring the baseline round trip");
-        tokio::time::sleep(BASELINE).await;
+        tokio::time::sleep(here.baseline).await;
     }
     Ok(Prepared { granted, flows, prober, account })
 }
@@ -155,9 +168,9 @@ impl Granted {
         account: &mut Account,
     ) -> Result<(Flows, Option<FlowSocket>), SessionError> {
         let mut flows = Flows::default();
-        if let Load::Bulk { congestion_control, flows: count } = &self.session.request().load {
+        if let Load::Bulk { flows: count, .. } = &self.session.request().load {
             let tokens = self.tokens(&contact.channel, *count)?;
-            flows.tcp = tcp_flows::open(self, tokens, congestion_control).await?;
+            flows.tcp = tcp_flows::open(self, tokens).await?;
             let ready =
                 tokio::time::timeout(PATIENCE, self.await_flows_ready(&mut contact.channel));
             ready.await.unwrap_or(Err(ChannelError::Silent { waited: PATIENCE }.into()))?;

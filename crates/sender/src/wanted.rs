@@ -12,6 +12,9 @@ use culvert_wire::message::{Limits, Load, SessionRequest, Way};
 /// The buffer asked for each datagram socket unless told otherwise: 30 ms at 1 Gbit/s, beyond any pause of its thread.
 pub(crate) const DATAGRAM_BUFFER: Bytes = Bytes::new(4 * 1024 * 1024);
 
+/// How long the baseline is measured unless told otherwise: 25 probes.
+pub(crate) const BASELINE: Duration = Duration::from_millis(500);
+
 /// A session and the path it shall take.
 #[derive(Debug, Clone)]
 pub(crate) struct Wanted {
@@ -35,6 +38,8 @@ pub(crate) struct Wanted {
     pub(crate) at_most: Option<Bytes>,
     /// The socket buffer to ask for.
     pub(crate) buffer: Option<Bytes>,
+    /// How long round trips are measured before data flows.
+    pub(crate) baseline: Duration,
 }
 
 /// A listener that grants whatever makes sense.
@@ -80,13 +85,19 @@ impl Wanted {
 
     /// Every parameter as resolved, for the record.
     pub(crate) fn asked(&self, request: &SessionRequest) -> Asked {
-        let (flows, congestion_control, pace_bps, payload_bytes) = match &self.load {
-            PlannedLoad::Bulk { flows, congestion_control } => {
-                (Some(*flows), Some(congestion_control.clone()), None, None)
-            }
-            PlannedLoad::Paced { pace, payload } => {
-                (None, None, Some(pace.bits_per_second()), Some(*payload))
-            }
+        let of_load = match &self.load {
+            PlannedLoad::Bulk { flows, congestion_control, mss, dscp } => Asked {
+                flows: Some(*flows),
+                congestion_control: Some(congestion_control.clone()),
+                mss_bytes: *mss,
+                dscp: *dscp,
+                ..Asked::default()
+            },
+            PlannedLoad::Paced { pace, payload } => Asked {
+                pace_bps: Some(pace.bits_per_second()),
+                payload_bytes: Some(*payload),
+                ..Asked::default()
+            },
         };
         Asked {
             toward: match self.toward {
@@ -97,12 +108,10 @@ impl Wanted {
             for_ms: request.for_ms,
             settle_ms: request.settle_ms,
             settle_auto: self.settle_is_auto(),
-            flows,
-            congestion_control,
-            pace_bps,
-            payload_bytes,
             at_most_bytes: self.at_most.map(Bytes::get),
             buffer_bytes: request.buffer_bytes,
+            baseline_ms: u64::try_from(self.baseline.as_millis()).ok(),
+            ..of_load
         }
     }
 
@@ -153,9 +162,12 @@ impl Wanted {
 
     fn wire_load(&self) -> Load {
         match &self.load {
-            PlannedLoad::Bulk { flows, congestion_control } => {
-                Load::Bulk { flows: *flows, congestion_control: congestion_control.clone() }
-            }
+            PlannedLoad::Bulk { flows, congestion_control, mss, dscp } => Load::Bulk {
+                flows: *flows,
+                congestion_control: congestion_control.clone(),
+                mss_bytes: *mss,
+                dscp: *dscp,
+            },
             PlannedLoad::Paced { pace, payload } => {
                 Load::Paced { pace_bps: pace.bits_per_second(), payload_bytes: *payload }
             }

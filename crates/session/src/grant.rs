@@ -1,6 +1,6 @@
 //! Whether a listener grants a session, and how a granted session divides its time and sequence numbers.
 
-use std::ops::Range;
+use std::ops::{Range, RangeInclusive};
 use std::time::Duration;
 
 use culvert_units::{BitRate, Bytes};
@@ -14,6 +14,9 @@ pub const WIDEST_STEP: Duration = Duration::from_secs(1);
 
 /// The largest socket buffer granted: half a second at 1 Gbit/s. The kernel keeps it for each of up to 128 flows.
 pub const LARGEST_BUFFER: Bytes = Bytes::new(64 << 20);
+
+/// The segment sizes granted, bytes: what Linux lets be asked for (`TCP_MIN_MSS`, `MAX_TCP_WINDOW` of its `net/tcp.h`).
+pub const SEGMENT_BYTES: RangeInclusive<u16> = 88..=32_767;
 
 /// A request that was checked, with the figures that follow from it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -149,6 +152,13 @@ fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
                     .to_owned(),
             )
         }
+        Load::Bulk { mss_bytes: Some(bytes), .. } if !SEGMENT_BYTES.contains(bytes) => {
+            malformed(format!(
+                "a segment size of {bytes} bytes is not within {} and {}",
+                SEGMENT_BYTES.start(),
+                SEGMENT_BYTES.end()
+            ))
+        }
         Load::Paced { pace_bps: 0, .. } => malformed("a pace of 0 bit/s sends nothing".to_owned()),
         Load::Paced { payload_bytes, .. }
             if !(MIN_PAYLOAD..=MAX_PAYLOAD).contains(&usize::from(*payload_bytes)) =>
@@ -267,6 +277,20 @@ mod tests {
         let greedy =
             SessionRequest { buffer_bytes: Some(64 * 1024 * 1024 + 1), ..paced(1_000_000, 1200) };
         assert!(Session::check(greedy, &limits()).is_err());
+    }
+
+    #[test]
+    fn refuses_segment_sizes_that_no_kernel_takes() {
+        for (bytes, granted) in [(87, false), (88, true), (32_767, true), (32_768, false)] {
+            let load = Load::Bulk {
+                flows: 1,
+                congestion_control: "cubic".to_owned(),
+                mss_bytes: Some(bytes),
+                dscp: None,
+            };
+            let request = SessionRequest { load, ..paced(1, 1) };
+            assert_eq!(Session::check(request, &limits()).is_ok(), granted, "{bytes}");
+        }
     }
 
     #[test]

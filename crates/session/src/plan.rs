@@ -31,6 +31,9 @@
 //! | … `settle` | time cut away before the plateau, or `auto`: found from the data for bulk, 1 s for paced | `auto` |
 //! | … `flows` | bulk: TCP flows each way, 1 to 64 | 1 |
 //! | … `congestion_control` | bulk: what both ends use | `cubic` |
+//! | … `mss` | bulk: the largest segment in bytes, 88 to 32767 | what the MTU leaves |
+//! | … `dscp` | bulk: the mark of both ends' packets, 0 to 63 or a name such as `af11`, in quotes | the hosts' own |
+//! | … `buffer` | the socket buffer to ask for at both ends, at most 64 MiB | TCP adapts; datagrams 4 MiB |
 //! | … `pace` | paced: UDP payload bits per second | an error |
 //! | … `payload` | paced: UDP payload of each datagram, 32 to 65507 bytes | 1200 |
 

@@ -6,6 +6,7 @@
 
 mod bit_rate;
 mod bytes;
+mod dscp;
 mod duration;
 mod explain;
 mod fraction;
@@ -14,6 +15,7 @@ mod number;
 
 pub use bit_rate::BitRate;
 pub use bytes::Bytes;
+pub use dscp::{Dscp, NoDscp};
 pub use duration::{format_duration, parse_duration};
 pub use explain::{ExitStatus, Explain, explain, explain_usage};
 pub use fraction::Fraction;

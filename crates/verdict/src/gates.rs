@@ -2,6 +2,10 @@
 
 use std::net::{IpAddr, SocketAddr};
 
+mod window;
+
+pub use window::LIMITED_SHARE;
+
 use culvert_record::{Caveat, Direction, End, Finding, Place, RunRecord, VoidReason, Way};
 
 /// Below this share of the asked pace the transmitter, not the path, set the rate: a pacer that keeps up misses less
@@ -115,7 +119,11 @@ fn ended_early(record: &RunRecord, toward: Way, direction: &Direction) -> Option
 
 fn caveats_of(record: &RunRecord) -> Vec<Finding> {
     let of_data = loaded(record).flat_map(|(toward, direction)| {
-        [pace_missed(record, toward, direction), host_dropped(toward, direction)]
+        [
+            pace_missed(record, toward, direction),
+            host_dropped(toward, direction),
+            window::window_limited(toward, direction),
+        ]
     });
     let of_ends = [(Way::Near, &record.ends.near), (Way::Far, &record.ends.far)]
         .map(|(end, facts)| facts.as_ref().and_then(|facts| core_full(end, facts)));

@@ -145,6 +145,7 @@ fn caveats_follow_from_the_figures_once() {
         user: 0.0,
         system: busy,
         softirq: 0.0,
+        interrupt: None,
         steal: 0.0,
         busy,
     };

@@ -21,7 +21,8 @@ pub use comparison::{Comparison, DatagramFigures, Row, SurveyName, compare, comp
 pub use culvert_stats::{MedianInterval, Summary};
 pub use gap::{Gap, GapVerdict, NOISE_AT_LEAST, NOISE_SPREADS};
 pub use gates::{
-    CORE_IS_FULL, PACE_KEPT, SILENT_AT_LEAST_MS, SILENT_SHARE, judge, same_way_as_outside,
+    CORE_IS_FULL, LIMITED_SHARE, PACE_KEPT, SILENT_AT_LEAST_MS, SILENT_SHARE, judge,
+    same_way_as_outside,
 };
 pub use not_checked::{DECISION_RUNS, LINE_IS_FULL, ONE_TIME_OF_DAY};
 pub use session::{PathKey, Session};

@@ -4,7 +4,7 @@ use std::fmt;
 
 use culvert_pathmodel::Family;
 use culvert_record::{Kind, Place, RunRecord, Toward};
-use culvert_units::BitRate;
+use culvert_units::{BitRate, Bytes, Dscp};
 use serde::Serialize;
 
 /// What was asked of a run, as far as runs with another value of it must not be counted together.
@@ -16,6 +16,12 @@ pub struct Session {
     pub flows: Option<u16>,
     /// The congestion control asked for; `null` for datagrams.
     pub congestion_control: Option<String>,
+    /// The largest TCP segment asked for, bytes; `null` when the MTU decided.
+    pub mss_bytes: Option<u16>,
+    /// The mark asked for TCP packets; `null` when the hosts decided.
+    pub dscp: Option<Dscp>,
+    /// The socket buffer asked for TCP, bytes; `null` when the kernels decided, and for datagrams.
+    pub buffer_bytes: Option<u64>,
     /// UDP payload bits per second; `null` for TCP.
     pub pace_bps: Option<u64>,
     /// UDP payload of each datagram, bytes; `null` for TCP.
@@ -44,6 +50,9 @@ impl Session {
             kind: run.kind,
             flows: run.asked.flows,
             congestion_control: run.asked.congestion_control.clone(),
+            mss_bytes: run.asked.mss_bytes,
+            dscp: run.asked.dscp,
+            buffer_bytes: run.asked.buffer_bytes.filter(|_| run.kind == Kind::Bulk),
             pace_bps: run.asked.pace_bps,
             payload_bytes: run.asked.payload_bytes,
             both_ways: run.asked.toward == Toward::Both,
@@ -63,6 +72,9 @@ impl fmt::Display for Session {
         }));
         let unusual = self.congestion_control.as_ref().filter(|name| *name != USUAL_CONTROL);
         words.extend(unusual.cloned());
+        words.extend(self.mss_bytes.map(|bytes| format!("MSS {bytes}")));
+        words.extend(self.dscp.map(|dscp| format!("DSCP {dscp}")));
+        words.extend(self.buffer_bytes.map(|bytes| format!("buffer {}", Bytes::new(bytes))));
         words.extend(self.pace_bps.map(|bps| BitRate::from_bits_per_second(bps).to_string()));
         words.extend(self.payload_bytes.map(|bytes| format!("{bytes} B")));
         if self.both_ways {

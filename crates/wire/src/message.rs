@@ -4,13 +4,16 @@
 //! always goes between the two ends of the control connection.
 
 mod report;
+mod samples;
 mod words;
 
 pub use report::{
     BufferReport, CoreUseReport, DelayReport, EndReport, ReceiverReport, SequenceReport,
     TransmitterReport, UseReport,
 };
+pub use samples::{TCP_SAMPLES_VERSION, TcpSamplesReport};
 
+use culvert_units::Dscp;
 use serde::{Deserialize, Serialize};
 
 /// The version of this protocol.
@@ -114,6 +117,13 @@ pub enum FromFar {
         /// Bytes of each step.
         bytes: Vec<u64>,
     },
+    /// What the far end's kernel said of the flows while data went `way`; sent before the report it belongs to.
+    TcpSamples {
+        /// The way the data went.
+        way: Way,
+        /// The samples.
+        samples: TcpSamplesReport,
+    },
     /// The far end's whole account; the session is over.
     Report(Box<FarReport>),
 }
@@ -147,6 +157,12 @@ pub enum Load {
         flows: u16,
         /// Congestion control both ends shall use.
         congestion_control: String,
+        /// The largest segment, bytes, options included; missing leaves it to the MTU.
+        #[serde(default)]
+        mss_bytes: Option<u16>,
+        /// The codepoint both ends shall mark their packets with; missing leaves it to the hosts.
+        #[serde(default)]
+        dscp: Option<Dscp>,
     },
     /// Datagrams at a chosen rate.
     Paced {

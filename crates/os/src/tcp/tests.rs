@@ -7,7 +7,7 @@ use std::{
 
 use super::*;
 use crate::{
-    granted_buffers,
+    granted_buffers, is_capped,
     testing::{in_namespace, wait_until},
 };
 
@@ -107,6 +107,9 @@ fn buffers_and_nodelay_are_set_before_the_handshake() {
     // The kernel doubles what is asked (socket(7)).
     let granted = granted_buffers(&near).unwrap();
     assert_eq!((granted.send, granted.receive), (100_000, 120_000));
+    let (send, both) = (granted.send as u64, granted.send as u64 * 2);
+    assert!(!is_capped(50_000, send, 1) && is_capped(50_001, send, 1));
+    assert!(!is_capped(50_000, both, 2) && is_capped(50_000, both - 1, 2));
     assert!(near.nodelay().unwrap());
     prepare(&far, &TcpOptions::default()).unwrap();
     assert!(!far.nodelay().unwrap());
@@ -233,6 +236,139 @@ fn discarding_from_another_kind_of_socket_is_an_error() {
     let (one, other) = std::os::unix::net::UnixStream::pair().unwrap();
     (&one).write_all(b"bytes").unwrap();
     assert!(discard(&other, 5).is_err());
+}
+
+#[test]
+fn a_kernel_that_does_not_discard_is_read_from() {
+    // A stream of another family stands for such a kernel: it knows no MSG_TRUNC that needs no buffer.
+    let (mut one, other) = std::os::unix::net::UnixStream::pair().unwrap();
+    one.write_all(&vec![0x5A; 50_000]).unwrap();
+    drop(one);
+    let mut discarder = Discarder::default();
+    let (mut total, mut calls) = (0, 0);
+    loop {
+        match discarder.discard(&other, 20_000).unwrap() {
+            0 => break,
+            count => total += count,
+        }
+        calls += 1;
+    }
+    assert_eq!(total, 50_000, "nothing is lost to the attempt");
+    assert!(calls >= 3 && !discarder.is_in_kernel());
+
+    let (mut near, far) = pair(loopbacks()[0], &TcpOptions::default());
+    near.write_all(&[1; 9]).unwrap();
+    let mut discarder = Discarder::default();
+    assert_eq!(discarder.discard(&far, 100).unwrap(), 9);
+    assert!(discarder.is_in_kernel());
+    far.set_nonblocking(true).unwrap();
+    assert_eq!(discarder.discard(&far, 9).unwrap_err().kind(), io::ErrorKind::WouldBlock);
+}
+
+#[test]
+fn a_segment_size_asked_before_the_handshake_binds_both_ways() {
+    in_namespace("ip link set lo up mtu 1500", || {
+        for address in loopbacks() {
+            let options = TcpOptions { segment_bytes: Some(700), ..TcpOptions::default() };
+            let (near, far) = pair(address, &options);
+            // RFC 6691 2: the MSS counts no options, of which timestamps take 12 of each segment (RFC 7323).
+            for end in [near, far] {
+                assert_eq!(TcpInfo::read(&end).unwrap().send_mss, 700 - 12);
+            }
+            // What the MTU does not hold is not used.
+            let options = TcpOptions { segment_bytes: Some(9_000), ..TcpOptions::default() };
+            let (near, _far) = pair(address, &options);
+            assert!(TcpInfo::read(&near).unwrap().send_mss <= 1_448);
+        }
+    });
+}
+
+#[test]
+fn segment_sizes_beyond_what_can_be_asked_are_refused() {
+    for bytes in [*SEGMENT_BYTES.start(), *SEGMENT_BYTES.end()] {
+        let options = TcpOptions { segment_bytes: Some(bytes), ..TcpOptions::default() };
+        pair(loopbacks()[0], &options);
+    }
+    for bytes in [SEGMENT_BYTES.start() - 1, SEGMENT_BYTES.end() + 1] {
+        let options = TcpOptions { segment_bytes: Some(bytes), ..TcpOptions::default() };
+        let listener = listen(loopbacks()[0], 8).unwrap();
+        let error = connect(listener.local_addr().unwrap(), &options, PATIENCE).unwrap_err();
+        assert_eq!(error.kind(), io::ErrorKind::InvalidInput);
+    }
+}
+
+#[test]
+fn packets_carry_the_mark_that_was_asked_for() {
+    in_namespace("ip link set lo up", || {
+        for address in loopbacks() {
+            let asked = Dscp::new(46).unwrap();
+            for dscp_asked in [None, Some(asked)] {
+                let watch = Socket::new(
+                    Domain::PACKET,
+                    Type::RAW,
+                    Some(Protocol::from(i32::from(0x0003_u16.to_be()))),
+                )
+                .unwrap();
+                let options = TcpOptions { dscp: dscp_asked, ..TcpOptions::default() };
+                let (mut near, far) = pair(address, &options);
+                let expected = dscp_asked.unwrap_or_default();
+                prepare(&far, &options).unwrap();
+                assert_eq!([dscp(&near).unwrap(), dscp(&far).unwrap()], [expected; 2]);
+                near.write_all(&[1; 10_000]).unwrap();
+                (&far).write_all(&[1; 10_000]).unwrap();
+                wait_until(|| unsent_and_unacknowledged(&near).unwrap() == 0);
+                let marks = marks_of_full_segments(&watch, near.local_addr().unwrap().port());
+                assert!(marks.len() >= 2, "{marks:?}");
+                // RFC 3246 2.7: expedited forwarding is 101110, with the two bits of RFC 3168 behind it 0xb8.
+                let byte = if dscp_asked.is_some() { 0xb8 } else { 0 };
+                assert!(marks.iter().all(|mark| mark & 0xfc == byte), "{marks:?}");
+            }
+        }
+    });
+}
+
+/// The TOS or traffic-class bytes of the packets with data that one port sent or got, as they crossed the loopback.
+fn marks_of_full_segments(watch: &Socket, port: u16) -> Vec<u8> {
+    watch.set_nonblocking(true).unwrap();
+    let mut frame = vec![0; 70_000];
+    let mut marks = Vec::new();
+    while let Ok(length) = (&mut &*watch).read(&mut frame) {
+        // An Ethernet header of 14 bytes, then RFC 791 3.1 or RFC 8200 3.
+        let packet = &frame[14..length];
+        let (mark, tcp) = match packet[0] >> 4 {
+            4 => (packet[1], &packet[20..]),
+            _ => (packet[0] << 4 | packet[1] >> 4, &packet[40..]),
+        };
+        let ports = [0, 2].map(|at| u16::from_be_bytes([tcp[at], tcp[at + 1]]));
+        if ports.contains(&port) && tcp.len() > 1_000 {
+            marks.push(mark);
+        }
+    }
+    marks
+}
+
+#[test]
+fn what_a_reset_leaves_unacknowledged_is_still_known() {
+    for address in loopbacks() {
+        let options = TcpOptions { send_buffer: Some(200_000), ..TcpOptions::default() };
+        let (mut near, far) = pair(address, &options);
+        prepare(&far, &TcpOptions { receive_buffer: Some(40_000), ..TcpOptions::default() })
+            .unwrap();
+        near.set_nonblocking(true).unwrap();
+        let mut written = 0;
+        while let Ok(count) = near.write(&[1; 10_000]) {
+            written += count as u64;
+        }
+        // The receiver's window is full: nothing moves any more.
+        thread::sleep(Duration::from_millis(100));
+        // RFC 4898's count of acknowledged sequence space holds this end's SYN besides the payload.
+        let acknowledged = TcpInfo::read(&near).unwrap().bytes_acknowledged.unwrap() - 1;
+        assert!(acknowledged > 0 && acknowledged < written);
+        reset_on_close(&far).unwrap();
+        drop(far);
+        wait_until(|| near.take_error().unwrap().is_some());
+        assert_eq!(written - unsent_and_unacknowledged(&near).unwrap(), acknowledged);
+    }
 }
 
 #[test]

@@ -4,7 +4,7 @@ use culvert_record::{Caveat, Direction, Percentiles, Plateau, Series, TcpFacts, 
 use culvert_stats::settle_auto;
 use culvert_verdict::PACE_KEPT;
 use culvert_wire::message::{
-    BufferReport, Load, ReceiverReport, SessionRequest, TransmitterReport,
+    BufferReport, Load, ReceiverReport, SessionRequest, TcpSamplesReport, TransmitterReport,
 };
 
 use super::RunContext;
@@ -25,6 +25,8 @@ pub(super) struct Leg<'a> {
     pub(super) transmitter: Option<&'a TransmitterReport>,
     pub(super) receiver: Option<&'a ReceiverReport>,
     pub(super) series: &'a [u64],
+    pub(super) transmitter_samples: Option<&'a TcpSamplesReport>,
+    pub(super) receiver_samples: Option<&'a TcpSamplesReport>,
 }
 
 impl Leg<'_> {
@@ -46,11 +48,25 @@ impl Leg<'_> {
             ..Direction::default()
         };
         match request.load {
-            Load::Bulk { .. } => Direction { tcp: self.transmitter.map(tcp_of), ..direction },
+            Load::Bulk { .. } => Direction { tcp: self.tcp_facts(), ..direction },
             Load::Paced { payload_bytes, .. } => {
                 self.with_datagrams(direction, payload_bytes, planned_datagrams(request))
             }
         }
+    }
+
+    fn tcp_facts(&self) -> Option<TcpFacts> {
+        let report = self.transmitter?;
+        Some(TcpFacts {
+            congestion_control: report.congestion_control.clone(),
+            segment_payload_bytes: report.segment_payload_bytes,
+            timestamps: report.timestamps,
+            retransmitted_bytes: report.retransmitted_bytes,
+            dscp: report.dscp,
+            discarded_in_kernel: self.receiver.and_then(|report| report.discarded_in_kernel),
+            transmitter_samples: self.transmitter_samples.cloned(),
+            receiver_samples: self.receiver_samples.cloned(),
+        })
     }
 
     fn with_datagrams(&self, direction: Direction, payload_bytes: u16, planned: u64) -> Direction {
@@ -98,8 +114,8 @@ impl Leg<'_> {
             self.transmitter.map(|report| self.transmitter_caveats(report, context.request));
         let receiver = self.receiver.map(|report| self.receiver_caveats(report));
         let buffers = [
-            self.receiver.map(|report| report.buffer),
-            self.transmitter.map(|report| report.buffer),
+            self.receiver.map(|report| (report.buffer, report.buffer_capped)),
+            self.transmitter.map(|report| (report.buffer, report.buffer_capped)),
         ];
         let capped = buffers.into_iter().flatten().filter_map(|buffer| self.capped(buffer));
         let unsteady = self.not_steady(context);
@@ -117,6 +133,11 @@ impl Leg<'_> {
         if unacknowledged_bytes > 0 {
             caveats.push(Caveat::DrainCutShort { toward, unacknowledged_bytes });
         }
+        let unread =
+            self.receiver.map_or(0, |receiver| report.bytes.saturating_sub(receiver.bytes));
+        if unread > 0 && matches!(request.load, Load::Bulk { .. }) {
+            caveats.push(Caveat::AcknowledgedUnread { toward, bytes: unread });
+        }
         if report.refused_datagrams > 0 {
             caveats.push(Caveat::DatagramsRefused { toward, refused: report.refused_datagrams });
         }
@@ -124,14 +145,36 @@ impl Leg<'_> {
             let dropped_ms = report.debt_dropped_ns.div_ceil(1_000_000);
             caveats.push(Caveat::PaceDebtDropped { toward, dropped_ms });
         }
-        if let Load::Bulk { congestion_control: asked, .. } = &request.load
-            && let Some(used) = report.congestion_control.clone()
-            && used != *asked
-        {
-            let asked = asked.clone();
-            caveats.push(Caveat::CongestionControlNotAllowed { toward, asked, used });
-        }
+        caveats.extend(self.not_as_asked(report, request));
         caveats
+    }
+
+    /// What the transmitter's TCP did otherwise than it was asked to.
+    fn not_as_asked(&self, report: &TransmitterReport, request: &SessionRequest) -> Vec<Caveat> {
+        let toward = self.way;
+        let Load::Bulk { congestion_control, mss_bytes, dscp, .. } = &request.load else {
+            return Vec::new();
+        };
+        let control = report.congestion_control.clone().filter(|used| used != congestion_control);
+        let control = control.map(|used| Caveat::CongestionControlNotAllowed {
+            toward,
+            asked: congestion_control.clone(),
+            used,
+        });
+        let segment =
+            mss_bytes.zip(mss_of(report)).filter(|(asked, used)| u64::from(*asked) != *used);
+        let segment = segment.map(|(asked, used_bytes)| Caveat::SegmentSizeOther {
+            toward,
+            asked_bytes: asked.into(),
+            used_bytes,
+        });
+        let mark = dscp.zip(report.dscp).filter(|(asked, used)| asked != used);
+        let mark = mark.map(|(asked, used)| Caveat::MarkOther {
+            toward,
+            asked: asked.get(),
+            used: used.get(),
+        });
+        control.into_iter().chain(segment).chain(mark).collect()
     }
 
     fn receiver_caveats(&self, report: &ReceiverReport) -> Vec<Caveat> {
@@ -151,9 +194,9 @@ impl Leg<'_> {
         caveats
     }
 
-    fn capped(&self, buffer: BufferReport) -> Option<Caveat> {
+    fn capped(&self, (buffer, is_capped): (BufferReport, bool)) -> Option<Caveat> {
         let (asked_bytes, granted_bytes) = (buffer.asked_bytes?, buffer.granted_bytes?);
-        (granted_bytes < asked_bytes).then_some(Caveat::BufferCapped {
+        (is_capped || granted_bytes < asked_bytes).then_some(Caveat::BufferCapped {
             toward: self.way,
             asked_bytes,
             granted_bytes,
@@ -255,13 +298,10 @@ const fn plateau_of(request: &SessionRequest) -> Plateau {
     Plateau { from_ms, to_ms: from_ms.saturating_add(request.for_ms) }
 }
 
-fn tcp_of(report: &TransmitterReport) -> TcpFacts {
-    TcpFacts {
-        congestion_control: report.congestion_control.clone(),
-        segment_payload_bytes: report.segment_payload_bytes,
-        timestamps: report.timestamps,
-        retransmitted_bytes: report.retransmitted_bytes,
-    }
+/// The MSS in use: the payload of a full segment and the 12 bytes that timestamps take of it (RFC 7323, RFC 6691).
+fn mss_of(report: &TransmitterReport) -> Option<u64> {
+    let options = if report.timestamps? { 12 } else { 0 };
+    Some(u64::from(report.segment_payload_bytes?) + options)
 }
 
 fn percentiles_of([n, min, p50, p95, p99, max]: [i64; 6]) -> Percentiles {

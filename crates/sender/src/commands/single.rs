@@ -2,6 +2,7 @@
 
 use std::io::Write as _;
 
+use culvert_engine::Pins;
 use culvert_record::{Ledger, PathTaken, Place, RunRecord, VoidReason};
 use culvert_report::run_text;
 use culvert_session::plan::PlannedLoad;
@@ -21,7 +22,12 @@ const CAUTION: &str = "only load networks you own or may load (RFC 6815); on a m
 
 /// Runs one bulk session.
 pub(super) fn bulk(args: BulkArgs, console: &Console) -> Result<ExitStatus, SenderError> {
-    let load = PlannedLoad::Bulk { flows: args.flows, congestion_control: args.congestion_control };
+    let load = PlannedLoad::Bulk {
+        flows: args.flows,
+        congestion_control: args.congestion_control,
+        mss: args.mss,
+        dscp: args.dscp,
+    };
     single(args.session, load, console)
 }
 
@@ -39,9 +45,10 @@ fn single(
     // Before the first packet: a run that cannot be kept is not worth its data.
     let mut ledger = args.ledger.as_ref().map(Ledger::open_for_append).transpose()?;
     let json = args.json;
+    let pins = Pins::new(&args.pins.cores)?;
     let wanted = wanted(args, load);
     let interrupt = Interrupt::watch().map_err(SenderError::Signals)?;
-    let runner = Runner::new(invite, interrupt, console.is_quiet()).map_err(Box::new)?;
+    let runner = Runner::new(invite, interrupt, console.is_quiet(), pins).map_err(Box::new)?;
     console.talk(&format!("{}; {CAUTION}", wanted.volume_sentence()));
     let mut record = runner.run(&wanted).map_err(Box::new)?;
     let earlier = ledger.as_ref().map(Ledger::contents).transpose()?;
@@ -71,6 +78,7 @@ fn wanted(args: SessionArgs, load: PlannedLoad) -> Wanted {
         plateau: args.plateau,
         at_most: args.at_most,
         buffer: args.buffer,
+        baseline: args.baseline,
     }
 }
 

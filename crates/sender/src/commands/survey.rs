@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use culvert_engine::Pins;
 use culvert_record::{Ledger, PathTaken, Place, RunRecord};
 use culvert_session::plan::{self, Plan};
 use culvert_units::ExitStatus;
@@ -13,7 +14,7 @@ use crate::interrupt::Interrupt;
 use crate::invite_source;
 use crate::runner::Runner;
 use crate::survey::{Failure, RunOneSession, StepToRun, Survey, ThisHost};
-use crate::wanted::Wanted;
+use crate::wanted::{BASELINE, Wanted};
 
 /// Carries out a plan, then compares what its ledger holds.
 pub(super) fn survey(args: &SurveyArgs, console: &Console) -> Result<ExitStatus, SenderError> {
@@ -22,8 +23,9 @@ pub(super) fn survey(args: &SurveyArgs, console: &Console) -> Result<ExitStatus,
     let path = args.ledger.clone().unwrap_or_else(|| args.plan.with_extension("jsonl"));
     let mut ledger = Ledger::open_for_append(&path)?;
     let interrupt = Interrupt::watch().map_err(SenderError::Signals)?;
-    let mut runner =
-        SurveyRunner(Runner::new(invite, interrupt.clone(), console.is_quiet()).map_err(Box::new)?);
+    let pins = Pins::new(&args.pins.cores)?;
+    let runner = Runner::new(invite, interrupt.clone(), console.is_quiet(), pins);
+    let mut runner = SurveyRunner(runner.map_err(Box::new)?);
     let mut surroundings = ThisHost::new(interrupt.flag());
     console.talk("only load networks you own or may load (RFC 6815); provider, employer and local rules come first");
     let end = Survey {
@@ -71,7 +73,8 @@ impl RunOneSession for SurveyRunner {
             plateau: step.session.plateau(),
             settle: step.session.settle(),
             at_most: step.at_most,
-            buffer: None,
+            buffer: step.session.buffer(),
+            baseline: BASELINE,
         };
         self.0.run(&wanted).map_err(|error| Box::new(error) as Failure)
     }

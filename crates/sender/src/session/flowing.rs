@@ -3,6 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use culvert_engine::Pins;
 use culvert_engine::channel::ChannelError;
 use culvert_engine::facts;
 use culvert_engine::legs::{Leg, Legs, Side, ended, receiving_is_over};
@@ -12,7 +13,8 @@ use culvert_engine::timeline::Timeline;
 use culvert_os::clock::monotonic_ns;
 use culvert_units::Bytes;
 use culvert_wire::message::{
-    FromFar, FromNear, Load, ReceiverReport, SentTotals, TransmitterReport, UseReport,
+    FromFar, FromNear, Load, ReceiverReport, SentTotals, TcpSamplesReport, TransmitterReport,
+    UseReport, Way,
 };
 
 use super::{Account, Broken, Granted, Prepared};
@@ -33,12 +35,14 @@ const MOST_STEPS_BEYOND: usize = 100;
 pub(super) async fn let_flow(
     prepared: Prepared,
     channel: &mut NearChannel,
+    pins: &Pins,
     progress: &Progress,
     interrupt: &Interrupt,
 ) -> Account {
     let Prepared { granted, flows, prober, account } = prepared;
     let timeline = Timeline::new(&granted.session, monotonic_ns());
-    let mut legs = Legs::start(&granted.session, Side::Near, flows, timeline, &granted.switch);
+    let mut legs =
+        Legs::start(&granted.session, Side::Near, flows, timeline, &granted.switch, pins);
     if let Some(prober) = &prober {
         prober.window.set(timeline.start_ns, timeline.plateau_ns(), timeline.deadline_ns());
     }
@@ -54,7 +58,7 @@ pub(super) async fn let_flow(
         transmit: legs.transmit.take(),
         receive: legs.receive.take(),
         receiving_over: tells_when_over.then_some(over),
-        host: Some(Box::pin(facts::use_over_plateau(timeline))),
+        host: Some(Box::pin(facts::use_over_plateau(timeline, pins.clone()))),
         account,
         probing: prober.as_ref().map(|prober| Arc::clone(&prober.window)),
         far_bytes: 0,
@@ -71,6 +75,7 @@ pub(super) async fn let_flow(
             let _ = channel.say(&FromNear::Stop {}).await;
         }
     }
+    account.samples_here = legs.samples.take();
     account.series_near = meter.series(granted.session.steps());
     if let Some(prober) = prober {
         account.round_trips = prober.round_trips.await.ok();
@@ -192,11 +197,22 @@ impl Flowing<'_> {
             FromFar::Sent(totals) => self.granted.switch.announce(totals.datagrams),
             FromFar::Enough {} => self.granted.switch.enough(),
             FromFar::SeriesPart { from_step, bytes } => self.add_series(from_step, &bytes),
+            FromFar::TcpSamples { way, samples } => self.add_samples(way, samples),
             FromFar::Report(report) => self.account.far = Some(*report),
             FromFar::Refused(refusal) => return Err(Broken::Refused(refusal)),
             _ => {}
         }
         Ok(())
+    }
+
+    /// One block for each way is what was asked for; another one, or one that contradicts itself, is no part of the
+    /// account.
+    fn add_samples(&mut self, way: Way, samples: TcpSamplesReport) {
+        let known = &mut self.account.samples_far;
+        let asked = self.granted.session.request().ways.contains(&way);
+        if asked && samples.is_consistent() && !known.iter().any(|(other, _)| *other == way) {
+            known.push((way, samples));
+        }
     }
 
     /// Parts come in order; one that does not continue what is there, or exceeds what was asked, is no part of this

@@ -6,11 +6,11 @@ use std::net::{SocketAddr, TcpStream};
 use std::sync::Arc;
 use std::time::Duration;
 
-use culvert_engine::bulk::with_congestion_control;
+use culvert_engine::bulk::as_asked;
 use culvert_engine::on_thread;
 use culvert_engine::timeline::Switch;
 use culvert_os::tcp;
-use culvert_wire::message::Way;
+use culvert_wire::message::{SessionRequest, Way};
 use culvert_wire::{FlowPreamble, Secret};
 
 use super::{Granted, SessionError};
@@ -26,7 +26,6 @@ const AT_A_TIME: usize = 8;
 pub(super) async fn open(
     granted: &Granted,
     mut tokens: Vec<(u16, Way, Secret<16>)>,
-    congestion_control: &str,
 ) -> Result<HashMap<Way, Vec<TcpStream>>, SessionError> {
     let peer = granted.peer;
     let share = tokens.len().div_ceil(AT_A_TIME).max(1);
@@ -36,8 +35,7 @@ pub(super) async fn open(
         let connector = Connector {
             peer,
             session: granted.number,
-            congestion_control: congestion_control.to_owned(),
-            buffer_bytes: granted.session.request().buffer_bytes,
+            request: granted.session.request().clone(),
             switch: Arc::clone(&granted.switch),
         };
         threads.push(on_thread("connect", move || connector.connect_all(some)));
@@ -60,8 +58,7 @@ pub(super) async fn open(
 struct Connector {
     peer: SocketAddr,
     session: u32,
-    congestion_control: String,
-    buffer_bytes: Option<u64>,
+    request: SessionRequest,
     switch: Arc<Switch>,
 }
 
@@ -76,9 +73,7 @@ impl Connector {
                 break;
             }
             let mut stream =
-                with_congestion_control(&self.congestion_control, self.buffer_bytes, |options| {
-                    tcp::connect(self.peer, options, PATIENCE)
-                })?;
+                as_asked(&self.request, |options| tcp::connect(self.peer, options, PATIENCE))?;
             stream.write_all(&FlowPreamble { flow, session: self.session, token }.emit())?;
             flows.push((way, stream));
         }

@@ -126,6 +126,9 @@ pub enum TextProblem {
     /// No name of a congestion control.
     #[error("holds other characters than letters, digits, '_' and '-'")]
     NotAWord,
+    /// No codepoint of the differentiated services.
+    #[error("is no codepoint: 0 to 63, or a name such as ef, af41, cs1, le")]
+    NotACodepoint,
 }
 
 impl Explain for PlanError {

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use culvert_pathmodel::Family;
-use culvert_units::{BitRate, Mtu};
+use culvert_units::{BitRate, Bytes, Dscp, Mtu};
 
 use super::Target;
 
@@ -209,6 +209,7 @@ pub struct PlannedSession {
     pub(super) plateau: Duration,
     pub(super) settle: Settle,
     pub(super) load: PlannedLoad,
+    pub(super) buffer: Option<Bytes>,
 }
 
 impl PlannedSession {
@@ -230,6 +231,11 @@ impl PlannedSession {
     /// What loads the path.
     pub const fn load(&self) -> &PlannedLoad {
         &self.load
+    }
+
+    /// The socket buffer to ask for at both ends; `None` leaves it to the kind of session.
+    pub const fn buffer(&self) -> Option<Bytes> {
+        self.buffer
     }
 
     /// Settle and plateau together at most.
@@ -300,6 +306,10 @@ pub enum PlannedLoad {
         flows: u16,
         /// Congestion control of both ends.
         congestion_control: String,
+        /// The largest segment, bytes; `None` leaves it to the MTU.
+        mss: Option<u16>,
+        /// The mark of the packets; `None` leaves it to the hosts.
+        dscp: Option<Dscp>,
     },
     /// UDP at a rate.
     Paced {

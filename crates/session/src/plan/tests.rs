@@ -52,6 +52,9 @@ for = "5s"
 settle = "1s"
 flows = 4
 congestion_control = "reno"
+mss = 1360
+dscp = "af11"
+buffer = "4MiB"
 
 [[sessions]]
 kind = "paced"
@@ -105,7 +108,16 @@ fn reads_every_key() {
         (Toward::Far, Settle::Fixed(Duration::from_secs(1)))
     );
     let congestion_control = "reno".to_owned();
-    assert_eq!(bulk.load(), &PlannedLoad::Bulk { flows: 4, congestion_control });
+    assert_eq!(
+        bulk.load(),
+        &PlannedLoad::Bulk {
+            flows: 4,
+            congestion_control,
+            mss: Some(1360),
+            dscp: "af11".parse().ok(),
+        }
+    );
+    assert_eq!((bulk.buffer(), paced.buffer()), (Some(Bytes::new(4 << 20)), None));
     assert_eq!((paced.toward(), paced.settle()), (Toward::Both, Settle::Fixed(PACED_SETTLE)));
     let pace = BitRate::from_megabits(20);
     assert_eq!(paced.load(), &PlannedLoad::Paced { pace, payload: 1200 });
@@ -136,7 +148,10 @@ fn what_is_missing_has_its_default() {
     assert_eq!((plan.near().name(), plan.near().up(), plan.near().metered()), ("near", None, None));
     assert_eq!(plan.sessions()[0].settle(), Settle::Auto);
     let congestion_control = "cubic".to_owned();
-    assert_eq!(plan.sessions()[0].load(), &PlannedLoad::Bulk { flows: 1, congestion_control });
+    assert_eq!(
+        plan.sessions()[0].load(),
+        &PlannedLoad::Bulk { flows: 1, congestion_control, mss: None, dscp: None }
+    );
     assert_eq!(plan.notices(), [PlanNotice::NoInsidePath]);
     assert_eq!(plan.expected_volume(), None);
 }
@@ -425,6 +440,22 @@ const BROKEN: &[(&str, &str, &str)] = &[
         "error: plan line 45: 'flows' is 65, it must lie from 1 to 64\nhint: write it like flows = 1",
     ),
     (
+        "mss = 1360",
+        "mss = 87",
+        "error: plan line 47: 'mss' is 87, it must lie from 88 to 32767\nhint: write it like mss = 1360",
+    ),
+    (
+        "\"af11\"",
+        "\"64\"",
+        "error: plan line 48: 'dscp' is no codepoint: 0 to 63, or a name such as ef, af41, cs1, le\n\
+         hint: write it like dscp = \"af11\"",
+    ),
+    (
+        "\"4MiB\"",
+        "\"65MiB\"",
+        "error: plan line 49: 'buffer' is 68.2 MB, it must lie from 1 B to 67.1 MB\nhint: write it like buffer = \"4MiB\"",
+    ),
+    (
         "\"reno\"",
         "\"reno; reboot\"",
         "error: plan line 46: 'congestion_control' holds other characters than letters, digits, '_' and '-'\n\
@@ -449,29 +480,29 @@ const BROKEN: &[(&str, &str, &str)] = &[
     (
         "pace = \"20Mbit/s\"\n",
         "",
-        "error: [[sessions]] at line 48 has no 'pace'\nhint: add a line such as pace = \"20Mbit/s\"",
+        "error: [[sessions]] at line 51 has no 'pace'\nhint: add a line such as pace = \"20Mbit/s\"",
     ),
     (
         "pace = \"20Mbit/s\"",
         "pace = \"0kbit/s\"",
-        "error: plan line 51: 'pace' is 0 bit/s, it must be more than nothing\n\
+        "error: plan line 54: 'pace' is 0 bit/s, it must be more than nothing\n\
          hint: write it like pace = \"20Mbit/s\"",
     ),
     (
         "pace = \"20Mbit/s\"",
         "pace = \"1kbit/s\"",
-        "error: plan line 51: 1.00 kbit/s with 1200 bytes of payload is less than one datagram in 5s\n\
+        "error: plan line 54: 1.00 kbit/s with 1200 bytes of payload is less than one datagram in 5s\n\
          hint: raise 'pace' or 'for', or lower 'payload'",
     ),
     (
         "pace = \"20Mbit/s\"",
         "pace = \"20Mbit/s\"\npayload = 31",
-        "error: plan line 52: 'payload' is 31, it must lie from 32 to 65507\nhint: write it like payload = 1200",
+        "error: plan line 55: 'payload' is 31, it must lie from 32 to 65507\nhint: write it like payload = 1200",
     ),
     (
         "pace = \"20Mbit/s\"",
         "pace = \"20Mbit/s\"\npayload = 65508",
-        "error: plan line 52: 'payload' is 65508, it must lie from 32 to 65507\n\
+        "error: plan line 55: 'payload' is 65508, it must lie from 32 to 65507\n\
          hint: write it like payload = 1200",
     ),
 ];

@@ -1,5 +1,6 @@
 //! What each end reports about itself and its part of a session.
 
+use culvert_units::Dscp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -37,6 +38,9 @@ pub struct UseReport {
     pub cores: Option<Vec<CoreUseReport>>,
     /// Processor time of the program itself, seconds.
     pub program_cpu_s: Option<f64>,
+    /// The cores that its data threads were kept on; `None` when the system chose.
+    #[serde(default)]
+    pub data_threads_on: Option<Vec<u32>>,
 }
 
 /// What one core did over the plateau, each a share of the time.
@@ -51,6 +55,9 @@ pub struct CoreUseReport {
     pub system: f64,
     /// In software interrupts: much of the network's work.
     pub softirq: f64,
+    /// In hardware interrupts; `null` in accounts of earlier versions.
+    #[serde(default)]
+    pub interrupt: Option<f64>,
     /// Taken by another guest of the same machine.
     pub steal: f64,
     /// Not idle, for whatever reason.
@@ -80,6 +87,12 @@ pub struct ReceiverReport {
     pub sequence: Option<SequenceReport>,
     /// Datagrams: what their times tell; `None` for TCP or when a clock stepped.
     pub delay: Option<DelayReport>,
+    /// TCP: the kernel granted some flow a smaller buffer than was asked for.
+    #[serde(default)]
+    pub buffer_capped: bool,
+    /// TCP: whether the kernel threw the data away without copying it; `None` for datagrams.
+    #[serde(default)]
+    pub discarded_in_kernel: Option<bool>,
     /// The transmitter sent more than it was allowed to; reading stopped there.
     #[serde(default)]
     pub budget_exceeded: bool,
@@ -153,6 +166,12 @@ pub struct TransmitterReport {
     pub segment_payload_bytes: Option<u32>,
     /// TCP: whether segments carried timestamps.
     pub timestamps: Option<bool>,
+    /// TCP: the mark that packets left with.
+    #[serde(default)]
+    pub dscp: Option<Dscp>,
+    /// TCP: the kernel granted some flow a smaller buffer than was asked for.
+    #[serde(default)]
+    pub buffer_capped: bool,
     /// TCP: bytes sent again.
     pub retransmitted_bytes: Option<u64>,
     /// What went wrong locally, if the transmitter had to stop early.

@@ -2,10 +2,11 @@
 
 use std::time::Duration;
 
-use culvert_units::BitRate;
+use culvert_units::{BitRate, Bytes, Dscp};
 use culvert_wire::datagram::{MAX_PAYLOAD, MIN_PAYLOAD};
 
 use super::{at_most_so_many, in_range, positive, whole_number, word};
+use crate::grant::{LARGEST_BUFFER, SEGMENT_BYTES};
 use crate::plan::error::seconds;
 use crate::plan::{
     Plan, PlanError, PlannedLoad, PlannedSession, Settle, TextProblem, Toward,
@@ -27,6 +28,9 @@ const KEYS: &[Key] = &[
     Key { name: "settle", example: "settle = \"1s\"" },
     Key { name: "flows", example: "flows = 1" },
     Key { name: "congestion_control", example: "congestion_control = \"cubic\"" },
+    Key { name: "mss", example: "mss = 1360" },
+    Key { name: "dscp", example: "dscp = \"af11\"" },
+    Key { name: "buffer", example: "buffer = \"4MiB\"" },
     Key { name: "pace", example: "pace = \"20Mbit/s\"" },
     Key { name: "payload", example: "payload = 1200" },
 ];
@@ -75,7 +79,8 @@ fn session(section: &Section<'_>) -> Result<PlannedSession, PlanError> {
         Kind::Bulk => bulk(section)?,
         Kind::Paced => paced(section, plateau)?,
     };
-    let session = PlannedSession { toward, plateau, settle: settle.for_load(&load), load };
+    let buffer = buffer(section)?;
+    let session = PlannedSession { toward, plateau, settle: settle.for_load(&load), load, buffer };
     if session.longest() > GRANTED {
         let (line, needed) = (section.begins_at(), session.longest());
         return Err(PlanError::SessionTooLong { line, needed, most: GRANTED });
@@ -84,11 +89,11 @@ fn session(section: &Section<'_>) -> Result<PlannedSession, PlanError> {
 }
 
 fn only_its_own_keys(section: &Section<'_>, kind: Kind) -> Result<(), PlanError> {
-    let (kind, other, foreign) = match kind {
-        Kind::Bulk => ("bulk", "paced", ["pace", "payload"]),
-        Kind::Paced => ("paced", "bulk", ["flows", "congestion_control"]),
+    let (kind, other, foreign): (_, _, &[_]) = match kind {
+        Kind::Bulk => ("bulk", "paced", &["pace", "payload"]),
+        Kind::Paced => ("paced", "bulk", &["flows", "congestion_control", "mss", "dscp"]),
     };
-    section.first_of(&foreign).map_or(Ok(()), |At { value: key, line }| {
+    section.first_of(foreign).map_or(Ok(()), |At { value: key, line }| {
         Err(PlanError::OtherKind { line, key, kind, other })
     })
 }
@@ -103,18 +108,39 @@ fn settle(section: &Section<'_>) -> Result<Settle, PlanError> {
     in_range(section, "settle", typed, range, |time| seconds(*time)).map(Settle::Fixed)
 }
 
+fn buffer(section: &Section<'_>) -> Result<Option<Bytes>, PlanError> {
+    let Some(typed) = section.bytes("buffer")? else { return Ok(None) };
+    let range = (Bytes::new(1), LARGEST_BUFFER);
+    in_range(section, "buffer", typed, range, ToString::to_string).map(Some)
+}
+
 fn bulk(section: &Section<'_>) -> Result<PlannedLoad, PlanError> {
     let flows = whole_number(section, "flows", 1, MOST_FLOWS)?.unwrap_or(FLOWS);
+    let congestion_control = congestion_control(section)?;
+    let [least, most] = [*SEGMENT_BYTES.start(), *SEGMENT_BYTES.end()].map(i64::from);
+    let mss = whole_number(section, "mss", least, most)?;
+    Ok(PlannedLoad::Bulk { flows, congestion_control, mss, dscp: dscp(section)? })
+}
+
+fn dscp(section: &Section<'_>) -> Result<Option<Dscp>, PlanError> {
+    let key = "dscp";
+    let Some(at) = section.text(key)? else { return Ok(None) };
+    at.value.parse().map(Some).map_err(|_| PlanError::Text {
+        line: at.line,
+        key,
+        problem: TextProblem::NotACodepoint,
+        example: section.example(key),
+    })
+}
+
+fn congestion_control(section: &Section<'_>) -> Result<String, PlanError> {
     let key = "congestion_control";
-    let Some(at) = section.text(key)? else {
-        return Ok(PlannedLoad::Bulk { flows, congestion_control: CONGESTION_CONTROL.to_owned() });
-    };
+    let Some(at) = section.text(key)? else { return Ok(CONGESTION_CONTROL.to_owned()) };
     let in_word = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'_' | b'-');
     let problem = match at.value.len() {
         0 => TextProblem::Empty,
         1..=MOST_CONGESTION_CONTROL if at.value.bytes().all(in_word) => {
-            let congestion_control = at.value.to_owned();
-            return Ok(PlannedLoad::Bulk { flows, congestion_control });
+            return Ok(at.value.to_owned());
         }
         1..=MOST_CONGESTION_CONTROL => TextProblem::NotAWord,
         found => TextProblem::Long { found, most: MOST_CONGESTION_CONTROL },
