@@ -19,6 +19,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("os", &["units"]),
     ("pathlab", &["units", "pathmodel", "os"]),
     ("engine", &["units", "wire", "stats", "session", "os"]),
+    ("bench", &["units", "wire", "stats", "session", "os", "engine"]),
     ("listener", &["units", "wire", "stats", "session", "os", "engine"]),
     (
         "sender",
