@@ -1,4 +1,4 @@
-//! A command and everything it starts, of which nothing can be left behind (pid_namespaces(7)).
+//! A command and everything it starts, of which nothing can be left behind (`pid_namespaces(7)`).
 
 use std::{
     ffi::c_int,
