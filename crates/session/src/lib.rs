@@ -4,6 +4,7 @@
 //! Nothing here touches a socket, a clock or a file: times and random numbers are arguments. The threads and tasks that
 //! act on these decisions live in `engine`.
 
+pub mod calls;
 pub mod capacity;
 pub mod grant;
 pub mod pacing;
@@ -11,3 +12,4 @@ pub mod path_mtu;
 pub mod plan;
 pub mod proof;
 pub mod slots;
+pub mod sweep;

@@ -181,9 +181,10 @@ pub fn student_quantile(p: f64, freedom: u64) -> Option<f64> {
     let student = StudentsT::new(0.0, 1.0, freedom as f64).ok()?;
     // From the nearer tail: close to 1 the distribution itself has no digits left.
     let tail = p.min(1.0 - p);
-    let distance = first_reached(0.0, FARTHEST_QUANTILE, |t| student.sf(t) <= tail);
+    let beyond = |t: f64| student.sf(t) <= tail;
+    // Doubled until it is enough: one degree of freedom has its quantile for the least number above zero below 1e300.
+    let enough = std::iter::successors(Some(1.0), |t| (*t < 1e300).then_some(t * 2.0))
+        .find(|t| beyond(*t))?;
+    let distance = first_reached(0.0, enough, beyond);
     Some(if p < 0.5 { -distance } else { distance })
 }
-
-/// One degree of freedom has its quantile for the least number above zero within this.
-const FARTHEST_QUANTILE: f64 = 1e300;
