@@ -1,7 +1,9 @@
 //! Sessions that cannot be as they were asked, and ledgers that cannot be written.
 
 use crate::SHORT;
-use crate::common::{Bench, Pair, V4, alone};
+use culvert_record::{Caveat, RunRecord, Way};
+
+use crate::common::{Bench, Pair, Running, V4, alone};
 
 #[test]
 fn what_cannot_be_asked_is_a_usage_error_with_its_value() {
@@ -31,6 +33,18 @@ fn what_cannot_be_asked_is_a_usage_error_with_its_value() {
         (bulk, &["--place", "between"], &["between"]),
         (bulk, &["--encapsulation", "carrier-pigeon"], &["carrier-pigeon"]),
         (bulk, &["--congestion-control", "no spaces"], &["congestion control"]),
+        (bulk, &["--mss", "87"], &["87", "--mss"]),
+        (bulk, &["--mss", "32768"], &["32768", "--mss"]),
+        (bulk, &["--dscp", "64"], &["64", "--dscp"]),
+        (bulk, &["--dscp", "af14"], &["af14", "cs1"]),
+        (bulk, &["--buffer", "65MiB"], &["68.2 MB", "67.1 MB"]),
+        (bulk, &["--baseline", "6s"], &["6s", "--baseline"]),
+        (bulk, &["--baseline", "soon"], &["soon", "--baseline"]),
+        (bulk, &["--pin", "9999"], &["core 9999", "may use"]),
+        (bulk, &["--pin", "0,9999"], &["core 9999"]),
+        (bulk, &["--pin", "one"], &["one", "--pin"]),
+        (paced, &["--pace", "5Mbit/s", "--pin", "4294967295"], &["core 4294967295"]),
+        (paced, &["--pace", "5Mbit/s", "--mss", "1000"], &["--mss"]),
         (bulk, &["--sped"], &["--sped"]),
     ] {
         bench.run(&[&command[..], options].concat()).complains(2, parts);
@@ -62,6 +76,46 @@ fn a_congestion_control_that_the_kernel_lacks_is_a_local_fault() {
         let asked = ["bulk", "--toward", toward, "--congestion-control", "nosuchthing"];
         pair.run(&asked, &SHORT).complains(5, &["nosuchthing", first]);
     }
+}
+
+#[test]
+fn a_core_that_the_listener_may_not_use_is_a_usage_error() {
+    let bench = Bench::new();
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_culvertd"));
+    command.args(["--listen", "127.0.0.1:0", "--pin", "0,9999", "--state"]).arg(bench.state());
+    Running::spawn(command).wait().complains(2, &["core 9999", "may use"]);
+}
+
+#[test]
+fn a_buffer_that_the_kernel_caps_is_told() {
+    let asleep = std::fs::read_to_string("/proc/sys/net/core/wmem_max").expect("the limit");
+    let limit: u64 = asleep.trim().parse().expect("a number");
+    let _alone = alone();
+    let pair = Pair::at(V4);
+    let invite = std::fs::read_to_string(pair.bench().path("owner.invite")).expect("the invite");
+    let ask = |bytes: u64| {
+        // Whoever may administer the network gets what is asked: only others are capped (socket(7)).
+        let mut command = std::process::Command::new("setpriv");
+        command.args(["--bounding-set=-net_admin", "--inh-caps=-net_admin"]);
+        command.arg(env!("CARGO_BIN_EXE_culvert")).args(["bulk", &pair.listener().target()]);
+        command.args(["--flows", "3", "--buffer", &format!("{bytes}B"), "--json"]).args(SHORT);
+        command.env("CULVERT_INVITE", invite.trim());
+        Running::spawn(command).wait().expect_code(0).record()
+    };
+    let capped = |record: &RunRecord| {
+        record.caveats.iter().filter_map(Caveat::from_finding).find_map(|caveat| match caveat {
+            Caveat::BufferCapped { toward: Way::Far, asked_bytes, granted_bytes } => {
+                Some((asked_bytes, granted_bytes))
+            }
+            _ => None,
+        })
+    };
+    // A little more than the limit: twice that, which Linux reports, is more than was asked, and yet it is capped.
+    let record = ask(limit + 1_000);
+    assert_eq!(capped(&record), Some((limit + 1_000, 3 * 2 * limit)));
+    let buffer = record.toward_far.as_ref().and_then(|way| way.send_buffer).expect("a buffer");
+    assert_eq!((buffer.asked_bytes, buffer.granted_bytes), (Some(limit + 1_000), Some(6 * limit)));
+    assert_eq!(capped(&ask(limit)), None);
 }
 
 #[test]

@@ -56,6 +56,89 @@ fn with_another_congestion_control_at_both_ends() {
 }
 
 #[test]
+fn what_is_asked_of_tcp_is_recorded_as_asked_and_as_granted() {
+    let _alone = alone();
+    for ip in LOOPBACK {
+        let pair = Pair::with(ip, &["--pin", "0"]);
+        let options = ["bulk", "--toward", "both", "--mss", "1400", "--dscp", "af11"];
+        let more = ["--buffer", "1MiB", "--pin", "0"];
+        let record = record(&pair, &[&options[..], &more[..]].concat(), &SHORT);
+        check_bulk(&record, "both", "cubic");
+        let asked = &record.asked;
+        assert_eq!((asked.mss_bytes, asked.buffer_bytes), (Some(1400), Some(1 << 20)));
+        // RFC 2597 6: AF11 is 001010.
+        assert_eq!((asked.dscp.map(u8::from), asked.baseline_ms), (Some(0b00_1010), Some(500)));
+        for way in Way::BOTH {
+            let direction = loaded(&record, way);
+            let tcp = direction.tcp.as_ref().expect("facts of TCP");
+            // The MSS holds no options, of which timestamps take 12 of each segment (RFC 6691, RFC 7323).
+            let options = if tcp.timestamps == Some(true) { 12 } else { 0 };
+            assert_eq!(tcp.segment_payload_bytes, Some(1400 - options));
+            assert_eq!(tcp.dscp.map(u8::from), Some(0b00_1010));
+            assert_eq!(direction.send_buffer.and_then(|buffer| buffer.asked_bytes), Some(1 << 20));
+        }
+        for end in [&record.ends.near, &record.ends.far] {
+            assert_eq!(end.as_ref().and_then(|end| end.data_threads_on.clone()), Some(vec![0]));
+        }
+    }
+}
+
+#[test]
+fn a_baseline_that_is_left_out_is_missing() {
+    let _alone = alone();
+    let pair = Pair::at(V6);
+    let done = pair.run(&["bulk", "--baseline", "0s", "--json"], &SHORT);
+    let record = done.expect_code(0).record();
+    assert_eq!((record.asked.baseline_ms, record.rtt_baseline_us), (Some(0), None));
+    assert!(record.rtt_transfer_us.is_some());
+}
+
+#[test]
+fn a_segment_that_the_mtu_does_not_hold_is_told() {
+    let _alone = alone();
+    let pair = Pair::at(V4);
+    // Linux keeps the payload of a segment above a floor of its own (`net.ipv4.tcp_min_snd_mss`), which options may meet.
+    let record = record(&pair, &["bulk", "--mss", "88"], &SHORT);
+    let used = loaded(&record, Way::Far).tcp.as_ref().and_then(|tcp| tcp.segment_payload_bytes);
+    let told = record
+        .caveats
+        .iter()
+        .filter_map(Caveat::from_finding)
+        .any(|caveat| matches!(caveat, Caveat::SegmentSizeOther { asked_bytes: 88, .. }));
+    assert_eq!(told, used != Some(76), "{used:?}");
+}
+
+#[test]
+fn both_kernels_tell_of_the_flows_while_data_flows() {
+    let _alone = alone();
+    let pair = Pair::at(V4);
+    let asked = ["bulk", "--toward", "both", "--flows", "3"];
+    let record = record(&pair, &asked, &["--for", "1s", "--settle", "200ms"]);
+    for way in Way::BOTH {
+        let direction = loaded(&record, way);
+        let tcp = direction.tcp.as_ref().expect("facts of TCP");
+        let sent = tcp.transmitter_samples.as_ref().expect("the transmitter's samples");
+        let received = tcp.receiver_samples.as_ref().expect("the receiver's samples");
+        for samples in [sent, received] {
+            assert!(samples.is_consistent());
+            // One each 100 ms over 1.2 s, fewer when the machine is busy.
+            assert!((6..=24).contains(&samples.len()), "{:?}", samples.at_ms);
+        }
+        for counts in [&sent.busy_us, &sent.receive_window_limited_us, &sent.retransmitted_bytes] {
+            assert!(counts.is_sorted(), "a count fell: {counts:?}");
+        }
+        // Three flows are busy for at most three times the time that passed, in ticks of 10 ms at most each.
+        let passed_us = u64::from(*sent.at_ms.last().expect("a sample")) * 1_000;
+        let busy = sent.busy_us.last().copied().flatten().expect("Linux tells since 4.10");
+        assert!(busy > passed_us / 4 && busy <= 3 * (passed_us + 20_000), "{busy} of {passed_us}");
+        assert!(received.busy_us.iter().all(|busy| *busy < Some(passed_us / 4)), "{received:?}");
+        let last = sent.retransmitted_bytes.last().copied().flatten();
+        assert!(last <= tcp.retransmitted_bytes, "{last:?} {:?}", tcp.retransmitted_bytes);
+        assert_eq!(tcp.discarded_in_kernel, Some(true));
+    }
+}
+
+#[test]
 fn the_start_is_cut_away_by_itself() {
     let _alone = alone();
     let pair = Pair::at(V4);

@@ -29,6 +29,34 @@ fn the_listener_is_killed() {
 }
 
 #[test]
+fn the_interface_of_the_near_end_goes_down() {
+    let Some(lab) = Lab::build("interface-down") else { return };
+    let (gateway, _) = lab.outside().split_once(':').expect("an address and a port");
+    let route = lab.run("cabin", "ip", &["-o", "route", "get", gateway]);
+    let mut words = route.split_whitespace().skip_while(|word| *word != "dev");
+    let interface = words.nth(1).expect("an interface");
+    for (number, load) in LOADS.into_iter().enumerate() {
+        for toward in ["far", "near"] {
+            // Addresses and routes that went with it come back with it.
+            let routes = lab.run("cabin", "ip", &["route", "show"]);
+            let ledger = format!("{number}-{toward}.jsonl");
+            let ran = broken(&lab, load, lab.outside(), toward, &ledger, || {
+                lab.run("cabin", "ip", &["link", "set", interface, "down"]);
+            });
+            assert_lost(&lab, &ran, &ledger);
+            let (error, _) = ran.complaint();
+            let wanted = format!("the interface {interface} of this host is switched off");
+            assert!(error.contains(&wanted), "{error}");
+            lab.run("cabin", "ip", &["link", "set", interface, "up"]);
+            for route in routes.lines().filter(|route| route.contains("via")) {
+                let arguments: Vec<_> = route.split_whitespace().collect();
+                lab.run("cabin", "ip", &[&["route", "replace"], &arguments[..]].concat());
+            }
+        }
+    }
+}
+
+#[test]
 fn the_path_dies_toward_far() {
     the_path_dies("path-dies-far", "far");
 }

@@ -31,6 +31,18 @@ pub fn end_report(program: &str, local: IpAddr, peer: SocketAddr) -> EndReport {
     }
 }
 
+/// What has become of an interface of this host that a session used, in words; `None` while it still works.
+pub fn interface_lost(name: &str) -> Option<String> {
+    let known = route::interfaces().ok()?.into_iter().find(|known| known.name == name);
+    match known {
+        None => Some(format!("the interface {name} of this host is gone")),
+        Some(interface) if !interface.up => {
+            Some(format!("the interface {name} of this host is switched off"))
+        }
+        Some(_) => None,
+    }
+}
+
 /// Watches this host's processors over the plateau of a run whose data threads are kept on `pins`.
 pub async fn use_over_plateau(timeline: Timeline, pins: Pins) -> UseReport {
     sleep_until(timeline.plateau_ns()).await;

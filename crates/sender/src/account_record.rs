@@ -2,7 +2,8 @@
 
 mod leg;
 
-use culvert_record::{Caveat, End, Ends, Finding, RunRecord, SCHEMA, VoidReason, Way};
+use culvert_engine::facts;
+use culvert_record::{Caveat, End, Ends, Finding, Percentiles, RunRecord, SCHEMA, VoidReason, Way};
 use culvert_units::explain;
 use culvert_wire::message::{EndReport, Load, SessionRequest, TcpSamplesReport, UseReport};
 use jiff::Timestamp;
@@ -42,7 +43,7 @@ pub(crate) fn record_of(context: &RunContext<'_>, account: &Account) -> RunRecor
         record.caveats.extend(leg.caveats(context).iter().map(Caveat::to_finding));
     }
     record.caveats.extend(caveats_of(account, context.contact));
-    record.void = void_of(account, &legs, context.request);
+    record.void = void_of(account, &legs, context);
     record
 }
 
@@ -68,10 +69,15 @@ fn without_figures(context: &RunContext<'_>, account: &Account) -> RunRecord {
         },
         toward_far: None,
         toward_near: None,
-        rtt_baseline_us: account.round_trips.and_then(|trips| trips.baseline),
+        rtt_baseline_us: baseline_of(account, wanted),
         rtt_transfer_us: account.round_trips.and_then(|trips| trips.transfer),
         fragmentation_allowed: is_paced.then_some(true),
     }
+}
+
+/// The few probes that are answered before data flows are no baseline when none was to be measured.
+fn baseline_of(account: &Account, wanted: &Wanted) -> Option<Percentiles> {
+    account.round_trips.filter(|_| !wanted.baseline.is_zero()).and_then(|trips| trips.baseline)
 }
 
 /// The ways that were loaded.
@@ -122,16 +128,19 @@ fn caveats_of(account: &Account, contact: &Contact) -> Vec<Finding> {
 }
 
 /// The reason known to the session itself; what follows from the figures alone is judged later.
-fn void_of(account: &Account, legs: &[Leg<'_>], request: &SessionRequest) -> Option<Finding> {
+fn void_of(account: &Account, legs: &[Leg<'_>], context: &RunContext<'_>) -> Option<Finding> {
     let reason = match &account.broken {
         Some(Broken::Interrupted) => Some(VoidReason::Interrupted {}),
         Some(Broken::Channel(error)) => {
-            Some(VoidReason::ControlLost { cause: first_line(&explain(error)) })
+            // Silence has a plain reason when this host itself cut the way.
+            let gone = context.near.interface.as_deref().and_then(facts::interface_lost);
+            let gone = gone.map_or_else(String::new, |gone| format!(", and {gone}"));
+            Some(VoidReason::ControlLost { cause: first_line(&explain(error)) + &gone })
         }
         Some(Broken::Refused(refusal)) => {
             Some(VoidReason::EndedByListener { cause: refusal.text.clone() })
         }
-        None => legs.iter().find_map(|leg| leg.void(request)),
+        None => legs.iter().find_map(|leg| leg.void(context.request)),
     };
     reason.map(|reason| reason.to_finding())
 }
