@@ -22,8 +22,8 @@ pub(super) struct Reached {
 /// How far below the ceiling a machine that is shared may bring a tunnel, a share, as elsewhere in these tests. Lengths are
 /// held to the byte there, too.
 const SHARED: f64 = 0.03;
-/// How often a survey is repeated whose figures are off: whatever else the machine does takes from both ends of a
-/// measurement on it, and never adds.
+/// How often a survey is repeated whose figures are off, each way's nearest to the ceiling counting: what else the machine
+/// does holds packets up, before the plateau or in it.
 const ATTEMPTS: usize = 3;
 /// Without a quiet machine: a rate that the tunnel's two ends and both programs keep up with at a part of one core.
 const MODEST_RATE: &str = "20Mbit/s";
@@ -44,26 +44,32 @@ pub(super) fn check(lab: &Lab, facts: &Facts, folder: &Path) -> [Reached; 2] {
     lab.does("shape", &[rate, &facts.queue]);
     let plan = folder.join("plan.toml");
     fs::write(&plan, plan_for(lab, facts, rate, rounds.as_deref().unwrap_or("1"))).expect("a plan");
-    let mut off = Vec::new();
+    let below = if rounds.is_some() { facts.within } else { SHARED };
+    let (mut best, mut seen) = ([None, None], Vec::new());
     for attempt in 1..=ATTEMPTS {
         let ledger = folder.join(format!("ledger-{attempt}.jsonl"));
         let arguments = ["survey", name(&plan), "--ledger", name(&ledger), "--json"];
         let ran = output_within(&mut lab.culvert(&arguments), LONGEST_SURVEY);
         if ran.status != Some(0) {
-            off.push(format!("exit status {:?}: {}", ran.status, ran.stderr));
-            eprintln!("{}, attempt {attempt}: {}", facts.key, ran.stderr);
+            seen.push(format!("exit status {:?}: {}", ran.status, ran.stderr));
             continue;
         }
         let document = serde_json::from_str(&ran.stdout).expect("one JSON document");
-        let reached = [Way::Far, Way::Near].map(|way| row_of(&document, &facts.key, way));
-        let below = if rounds.is_some() { facts.within } else { SHARED };
-        if reached.iter().all(|way| (-below..=facts.within).contains(&way.off())) {
-            return reached;
+        for (way, best) in [Way::Far, Way::Near].into_iter().zip(&mut best) {
+            let reached = row_of(&document, &facts.key, way);
+            seen.push(format!("attempt {attempt}, toward {way:?}: {reached:?}"));
+            if best.is_none_or(|best: Reached| reached.off().abs() < best.off().abs()) {
+                *best = Some(reached);
+            }
         }
-        eprintln!("{}, attempt {attempt}: {reached:?}", facts.key);
-        off.push(format!("{reached:?}"));
+        if let [Some(far), Some(near)] = best
+            && [far, near].iter().all(|way| (-below..=facts.within).contains(&way.off()))
+        {
+            return [far, near];
+        }
+        eprintln!("{}: {}", facts.key, seen.join("\n"));
     }
-    panic!("{}: off the ceiling in each attempt:\n{}", facts.key, off.join("\n"));
+    panic!("{}: off the ceiling in each attempt:\n{}", facts.key, seen.join("\n"));
 }
 
 fn row_of(document: &Value, path: &str, way: Way) -> Reached {
