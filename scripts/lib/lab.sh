@@ -37,8 +37,9 @@
 #   tunnel_is_up    optional, quick: can it be up? That a ping goes from the cabin to the target is asked besides.
 #   tunnel_down     optional: removes what outlives its processes (links, routes, files); nothing there is no error
 #
-# Beside the facts a file sets no globals; its own functions begin with its name. Offloads must be off at every hop
-# (`lab_no_offloads ROLE DEVICE…`): else neither captures nor shapers see true packets.
+# Its test is its name in tests/namespaces/tunnels, in fast.rs or uml.rs. Its own functions and variables begin with its
+# name. Offloads must be off at every hop (`lab_no_offloads ROLE DEVICE…`): else neither captures nor shapers see true
+# packets.
 
 # shellcheck source=scripts/lib/common.sh
 . "$(dirname "${BASH_SOURCE[0]}")/common.sh"
