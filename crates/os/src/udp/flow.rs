@@ -53,7 +53,9 @@ pub struct FlowOptions {
 /// What happens to a datagram that exceeds the path's MTU (`IP_MTU_DISCOVER`, ip(7)).
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Fragmentation {
-    /// This host cuts it into fragments for the MTU it knows, as it does for ordinary programs.
+    /// This host cuts it into fragments for the MTU it knows, and over IPv4 every router may cut it further: it leaves
+    /// without don't-fragment (RFC 791), so that nothing is lost before this host has learnt the path's MTU. IPv6 has
+    /// no fragmentation on the way (RFC 8200 section 5).
     #[default]
     Allowed,
     /// It is refused with EMSGSIZE once it exceeds the MTU this host knows, and leaves with don't-fragment set.
@@ -241,7 +243,7 @@ fn configured(peer: SocketAddr, options: &FlowOptions) -> io::Result<Socket> {
 
 fn set_fragmentation(socket: BorrowedFd<'_>, ipv6: bool, wanted: Fragmentation) -> io::Result<()> {
     let (level, name, value): (c_int, c_int, c_int) = match (ipv6, wanted) {
-        (false, Fragmentation::Allowed) => (IP.0, IP.1, libc::IP_PMTUDISC_WANT),
+        (false, Fragmentation::Allowed) => (IP.0, IP.1, libc::IP_PMTUDISC_DONT),
         (false, Fragmentation::Refused) => (IP.0, IP.1, libc::IP_PMTUDISC_DO),
         (false, Fragmentation::Probing) => (IP.0, IP.1, libc::IP_PMTUDISC_PROBE),
         (true, Fragmentation::Allowed) => (IPV6.0, IPV6.1, libc::IPV6_PMTUDISC_WANT),
