@@ -4,13 +4,43 @@ use std::mem::offset_of;
 
 use libc::{c_int, cmsghdr};
 
-/// Bytes kept for the control messages of one datagram: a receive time and a drop counter take 56.
+/// Bytes kept for the control messages of one datagram: a receive time, a drop counter and the size of
+/// coalesced datagrams take 80.
 pub(super) const CAPACITY: usize = 128;
 
 /// Room for the control messages of one datagram, aligned as the kernel lays them out.
 #[derive(Clone)]
 #[repr(C, align(16))]
 pub(super) struct ControlBuffer(pub(super) [u8; CAPACITY]);
+
+/// The control message that asks for segmentation, as long as the kernel lays it out.
+#[derive(Clone)]
+#[repr(C, align(16))]
+pub(super) struct SegmentSize(pub(super) [u8; SEGMENT_SPACE]);
+
+const SEGMENT_LENGTH: usize = size_of::<cmsghdr>() + 2;
+const SEGMENT_SPACE: usize = SEGMENT_LENGTH.next_multiple_of(size_of::<usize>());
+
+/// Asks that a message be sent as datagrams of `size` bytes each (`UDP_SEGMENT`, Linux 4.18).
+pub(super) fn segment_size(size: u16) -> SegmentSize {
+    let mut bytes = [0; SEGMENT_SPACE];
+    let fields = SEGMENT_LENGTH
+        .to_ne_bytes()
+        .into_iter()
+        .chain(libc::SOL_UDP.to_ne_bytes())
+        .chain(libc::UDP_SEGMENT.to_ne_bytes())
+        .chain(size.to_ne_bytes());
+    for (byte, value) in bytes.iter_mut().zip(fields) {
+        *byte = value;
+    }
+    SegmentSize(bytes)
+}
+
+/// The length of each datagram in what was received coalesced (`UDP_GRO`, Linux 5.0); `None` for a single datagram.
+pub(super) fn coalesced_size(control: &[u8]) -> Option<usize> {
+    let data = find_at(control, libc::SOL_UDP, libc::UDP_GRO)?;
+    usize::try_from(i32_at(data, 0)?).ok().filter(|size| *size > 0)
+}
 
 /// When the kernel took the datagram from the network, in nanoseconds since the epoch of the realtime clock.
 pub(super) fn received_at(control: &[u8]) -> Option<i64> {
@@ -30,8 +60,12 @@ pub(super) fn dropped(control: &[u8]) -> Option<u32> {
 }
 
 fn find(control: &[u8], wanted: c_int) -> Option<&[u8]> {
+    find_at(control, libc::SOL_SOCKET, wanted)
+}
+
+fn find_at(control: &[u8], level: c_int, wanted: c_int) -> Option<&[u8]> {
     messages(control)
-        .find(|&(level, kind, _)| level == libc::SOL_SOCKET && kind == wanted)
+        .find(|&(found, kind, _)| found == level && kind == wanted)
         .map(|(_, _, data)| data)
 }
 
@@ -69,8 +103,12 @@ mod tests {
 
     /// Laid out by hand after cmsg(3): length, level, type, data, each message padded to a machine word.
     fn message(kind: c_int, data: &[u8]) -> Vec<u8> {
+        message_at(libc::SOL_SOCKET, kind, data)
+    }
+
+    fn message_at(level: c_int, kind: c_int, data: &[u8]) -> Vec<u8> {
         let mut bytes = (size_of::<cmsghdr>() + data.len()).to_ne_bytes().to_vec();
-        bytes.extend(libc::SOL_SOCKET.to_ne_bytes());
+        bytes.extend(level.to_ne_bytes());
         bytes.extend(kind.to_ne_bytes());
         bytes.extend(data);
         bytes.resize(bytes.len().next_multiple_of(size_of::<usize>()), 0);
@@ -85,6 +123,19 @@ mod tests {
         for control in [[time.clone(), drops.clone()].concat(), [drops, time].concat()] {
             assert_eq!(received_at(&control), Some(7_000_000_009));
             assert_eq!(dropped(&control), Some(5));
+        }
+    }
+
+    /// The kernel reads two bytes to send by, and writes four on receipt (include/linux/udp.h, net/ipv4/udp.c).
+    #[test]
+    fn sizes_of_segments_are_written_and_read_as_the_kernel_lays_them_out() {
+        let written = message_at(libc::SOL_UDP, libc::UDP_SEGMENT, &1_400_u16.to_ne_bytes());
+        assert_eq!(segment_size(1_400).0.as_slice(), written);
+        let read = message_at(libc::SOL_UDP, libc::UDP_GRO, &1_400_i32.to_ne_bytes());
+        assert_eq!(coalesced_size(&read), Some(1_400));
+        for nonsense in [0, -1] {
+            let read = message_at(libc::SOL_UDP, libc::UDP_GRO, &i32::to_ne_bytes(nonsense));
+            assert_eq!(coalesced_size(&read), None);
         }
     }
 

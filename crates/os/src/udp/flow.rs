@@ -111,6 +111,36 @@ impl FlowSocket {
         batch.send(self.as_fd(), count)
     }
 
+    /// Sends the first `count` datagrams of `batch`, all of the batch's size, by segmentation offload: they leave at one
+    /// instant.
+    ///
+    /// Stops with [`SendStop::NotTaken`] or [`SendStop::TooLong`] where the kernel, the interface or the MTU does not
+    /// allow it.
+    pub fn send_segments(&self, batch: &mut SendBatch, count: usize) -> SendOutcome {
+        batch.send_segments(self.as_fd(), count)
+    }
+
+    /// Sends the first `count` datagrams of `batch` by a system call each.
+    pub fn send_singly(&self, batch: &mut SendBatch, count: usize) -> SendOutcome {
+        batch.send_singly(self.as_fd(), count)
+    }
+
+    /// Whether the kernel knows segmentation offload (`UDP_SEGMENT`, Linux 4.18); the interface may still refuse it.
+    pub fn knows_segments(&self) -> bool {
+        let mut size = [0];
+        socket::get_words(self.as_fd(), libc::SOL_UDP, libc::UDP_SEGMENT, &mut size).is_ok()
+    }
+
+    /// Lets the kernel join datagrams of one length that arrive together, or not (`UDP_GRO`, Linux 5.0).
+    ///
+    /// Joined datagrams share one receive time, and need a batch with room for [`LARGEST_COALESCED`] bytes each.
+    /// Fails where the kernel does not know it.
+    ///
+    /// [`LARGEST_COALESCED`]: super::LARGEST_COALESCED
+    pub fn set_coalescing(&self, on: bool) -> io::Result<()> {
+        socket::set_int(self.as_fd(), libc::SOL_UDP, libc::UDP_GRO, c_int::from(on))
+    }
+
     /// Waits until there is something to receive or `deadline_ns` of the monotonic clock passed: then `false`.
     ///
     /// Fails with an error that ICMP brought.

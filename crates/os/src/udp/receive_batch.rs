@@ -29,7 +29,12 @@ pub struct Received<'a> {
     pub received_at_realtime_ns: Option<i64>,
     /// The datagram was longer than the batch's size.
     pub truncated: bool,
+    /// It came coalesced behind another one, whose receive time stands for it too.
+    pub follows: bool,
 }
+
+/// Bytes that coalesced datagrams take at most: the kernel joins them as one IP packet.
+pub const LARGEST_COALESCED: usize = 65_535;
 
 impl ReceiveBatch {
     /// Room for `datagrams` (1 to 1024, the most one call takes) of at most `size` bytes (1 to 65,535) each.
@@ -47,14 +52,24 @@ impl ReceiveBatch {
         }
     }
 
-    /// The datagrams of the last receive, in the order the kernel queued them.
-    pub fn datagrams(&self) -> impl ExactSizeIterator<Item = Received<'_>> {
+    /// The datagrams of the last receive, in the order the kernel queued them; coalesced ones are taken apart.
+    pub fn datagrams(&self) -> impl Iterator<Item = Received<'_>> {
         let filled = self.headers.iter().take(self.received);
         let buffers = self.payloads.chunks_exact(self.size).zip(&self.controls);
-        filled.zip(buffers).map(|(header, (payload, control))| Received {
-            payload: payload.get(..header.msg_len as usize).unwrap_or(payload),
-            received_at_realtime_ns: control::received_at(filled_control(header, control)),
-            truncated: header.msg_hdr.msg_flags & libc::MSG_TRUNC != 0,
+        filled.zip(buffers).flat_map(|(header, (payload, control))| {
+            let payload = payload.get(..header.msg_len as usize).unwrap_or(payload);
+            let control = filled_control(header, control);
+            let received_at_realtime_ns = control::received_at(control);
+            let truncated = header.msg_hdr.msg_flags & libc::MSG_TRUNC != 0;
+            // An empty datagram is one, too, but `chunks` has nothing to give for it.
+            let size = control::coalesced_size(control).unwrap_or(payload.len()).max(1);
+            let empty = payload.is_empty().then_some(payload);
+            payload.chunks(size).chain(empty).enumerate().map(move |(index, payload)| Received {
+                payload,
+                received_at_realtime_ns,
+                truncated,
+                follows: index > 0,
+            })
         })
     }
 

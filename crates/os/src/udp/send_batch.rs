@@ -8,7 +8,10 @@ use std::{
 
 use libc::{iovec, mmsghdr};
 
-use super::errors;
+use super::{
+    control::{self, SegmentSize},
+    errors,
+};
 use crate::socket::would_block;
 
 /// The most datagrams one call takes (`UIO_MAXIOV` of recvmmsg(2) and sendmmsg(2)).
@@ -22,6 +25,7 @@ pub struct SendBatch {
     size: usize,
     slices: Box<[iovec]>,
     headers: Box<[mmsghdr]>,
+    segment_size: SegmentSize,
 }
 
 /// How far a batch came.
@@ -46,6 +50,9 @@ pub enum SendStop {
     /// The datagram is larger than this host may send to the peer in one piece (EMSGSIZE).
     #[error("the datagram is too long to be sent in one piece")]
     TooLong,
+    /// The system does not take datagrams in this way (EIO, EINVAL).
+    #[error("the system does not take datagrams in this way")]
+    NotTaken(#[source] io::Error),
     /// Anything else: ECONNREFUSED and other errors that ICMP brought for earlier datagrams.
     #[error("the datagram could not be sent")]
     Failed(#[source] io::Error),
@@ -61,6 +68,7 @@ impl SendBatch {
             size,
             slices: empty_slices(datagrams),
             headers: empty_headers(datagrams),
+            segment_size: control::segment_size(u16::try_from(size).unwrap_or(u16::MAX)),
         }
     }
 
@@ -79,12 +87,49 @@ impl SendBatch {
         Some(slice.iov_len)
     }
 
-    /// Sends the first `count` datagrams.
+    /// The most datagrams that may leave as segments of one: 64 in one call, and no more bytes than one datagram holds.
+    pub fn most_segments(&self) -> usize {
+        (LARGEST_DATAGRAM / self.size).clamp(1, MOST_SEGMENTS)
+    }
+
+    /// Sends the first `count` datagrams, by one call as far as the kernel takes them.
     pub(super) fn send(&mut self, socket: BorrowedFd<'_>, count: usize) -> SendOutcome {
         let count = count.min(self.capacity());
         self.arm(count);
+        self.send_armed(socket, count)
+    }
+
+    /// Sends the first `count` datagrams as the segments of few large ones, each of the batch's size.
+    pub(super) fn send_segments(&mut self, socket: BorrowedFd<'_>, count: usize) -> SendOutcome {
+        let count = count.min(self.capacity());
+        let each = self.most_segments();
+        let messages = self.arm_segments(count, each);
+        let outcome = self.send_armed(socket, messages);
+        SendOutcome { sent: (outcome.sent * each).min(count), ..outcome }
+    }
+
+    /// Sends the first `count` datagrams by a call each.
+    pub(super) fn send_singly(&mut self, socket: BorrowedFd<'_>, count: usize) -> SendOutcome {
+        let count = count.min(self.capacity());
+        self.arm(count);
         let mut sent = 0;
-        while let Some(rest) = self.headers.get_mut(sent..count)
+        while sent < count {
+            let outcome = self.send_range(socket, sent, sent + 1);
+            sent += outcome.sent;
+            if outcome.stopped.is_some() {
+                return SendOutcome { sent, ..outcome };
+            }
+        }
+        SendOutcome { sent, stopped: None }
+    }
+
+    fn send_armed(&mut self, socket: BorrowedFd<'_>, messages: usize) -> SendOutcome {
+        self.send_range(socket, 0, messages)
+    }
+
+    fn send_range(&mut self, socket: BorrowedFd<'_>, from: usize, to: usize) -> SendOutcome {
+        let mut next = from;
+        while let Some(rest) = self.headers.get_mut(next..to)
             && !rest.is_empty()
         {
             let asked = rest.len();
@@ -93,12 +138,14 @@ impl SendBatch {
                 errors::discard_queued(socket);
             }
             match outcome {
-                Ok(taken) => sent += taken,
+                Ok(taken) => next += taken,
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-                Err(error) => return SendOutcome { sent, stopped: Some(error.into()) },
+                Err(error) => {
+                    return SendOutcome { sent: next - from, stopped: Some(error.into()) };
+                }
             }
         }
-        SendOutcome { sent, stopped: None }
+        SendOutcome { sent: next - from, stopped: None }
     }
 
     fn arm(&mut self, count: usize) {
@@ -107,17 +154,42 @@ impl SendBatch {
             slice.iov_base = payload.as_mut_ptr().cast();
             header.msg_hdr.msg_iov = &raw mut *slice;
             header.msg_hdr.msg_iovlen = 1;
+            header.msg_hdr.msg_control = ptr::null_mut();
+            header.msg_hdr.msg_controllen = 0;
         }
     }
+
+    /// Points each header at the slices of up to `each` datagrams; returns how many headers that takes.
+    fn arm_segments(&mut self, count: usize, each: usize) -> usize {
+        let payloads = self.payloads.chunks_exact_mut(self.size).take(count);
+        for (payload, slice) in payloads.zip(&mut self.slices) {
+            slice.iov_base = payload.as_mut_ptr().cast();
+            slice.iov_len = payload.len();
+        }
+        let groups = self.slices.get_mut(..count).unwrap_or_default().chunks_mut(each);
+        let messages = groups.len();
+        for (group, header) in groups.zip(&mut self.headers) {
+            header.msg_hdr.msg_iovlen = group.len();
+            header.msg_hdr.msg_iov = group.as_mut_ptr();
+            header.msg_hdr.msg_control = self.segment_size.0.as_mut_ptr().cast();
+            header.msg_hdr.msg_controllen = self.segment_size.0.len();
+        }
+        messages
+    }
 }
+
+/// `UDP_MAX_SEGMENTS` of Linux 4.18; later kernels take more.
+const MOST_SEGMENTS: usize = 64;
+/// UDP payload of the largest datagram of either family: 65535 − 20 (IPv4, RFC 791) − 8 (UDP, RFC 768).
+const LARGEST_DATAGRAM: usize = 65_507;
 
 // One call: it says nothing of the error that stopped it once a datagram was taken; the next call meets it again, or
 // finds it gone.
 fn send_some(socket: BorrowedFd<'_>, headers: &mut [mmsghdr]) -> io::Result<usize> {
     let count = libc::c_uint::try_from(headers.len()).unwrap_or(libc::c_uint::MAX);
     #[expect(unsafe_code, reason = "the safe wrapper allocates its buffers' list per call")]
-    // SAFETY: each of the `count` headers was pointed by `arm` at a slice that describes a live payload, all owned by the
-    // batch that is borrowed for the whole call; the kernel writes to the headers alone.
+    // SAFETY: each of the `count` headers was pointed by `arm` or `arm_segments` at slices that describe live payloads,
+    // and at the live control message or none, all owned by the batch that is borrowed for the whole call; the kernel writes to the headers alone.
     let taken = unsafe { libc::sendmmsg(socket.as_raw_fd(), headers.as_mut_ptr(), count, 0) };
     usize::try_from(taken).map_err(|_| io::Error::last_os_error())
 }
@@ -138,6 +210,8 @@ impl From<io::Error> for SendStop {
         match error.raw_os_error() {
             Some(libc::ENOBUFS) => Self::QueueFull,
             Some(libc::EMSGSIZE) => Self::TooLong,
+            // EIO: no checksum offload. EINVAL: the segments exceed the MTU, or such messages are not known at all.
+            Some(libc::EIO | libc::EINVAL) => Self::NotTaken(error),
             _ if would_block(&error) => Self::WouldBlock,
             _ => Self::Failed(error),
         }
@@ -145,6 +219,6 @@ impl From<io::Error> for SendStop {
 }
 
 #[expect(unsafe_code, reason = "the raw pointers make the compiler refuse what is sound")]
-// SAFETY: every pointer in `headers` and `slices` points into boxes that the same value owns, and they are set anew
-// before each call that follows them; nothing is tied to a thread.
+// SAFETY: every pointer in `headers` and `slices` points into boxes or a field that the same value owns, and they are set
+// anew before each call that follows them; nothing is tied to a thread.
 unsafe impl Send for SendBatch {}

@@ -212,6 +212,67 @@ fn a_batch_arrives_whole_in_order_and_stamped_by_the_kernel() {
 }
 
 #[test]
+fn segments_arrive_as_datagrams_joined_or_not() {
+    for ip in [V4, V6] {
+        let (near, far) = flows(ip, &patient());
+        assert!(near.knows_segments(), "Linux 4.18 and later do");
+        for joined in [false, true] {
+            far.set_coalescing(joined).unwrap();
+            let mut outgoing = SendBatch::new(100, 1_200);
+            // 65,507 bytes hold 54 of them.
+            assert_eq!(outgoing.most_segments(), 54);
+            numbered(&mut outgoing, 100, 1_200);
+            let outcome = near.send_segments(&mut outgoing, 100);
+            assert_eq!((outcome.sent, outcome.stopped.is_none()), (100, true));
+            let mut incoming = ReceiveBatch::new(4, LARGEST_COALESCED);
+            let (mut seen, mut behind) = (Vec::new(), 0);
+            while seen.len() < 100 {
+                assert!(far.receive_batch(&mut incoming).unwrap() > 0, "all arrive");
+                for datagram in incoming.datagrams() {
+                    assert_eq!((datagram.payload.len(), datagram.truncated), (1_200, false));
+                    assert!(datagram.received_at_realtime_ns.is_some());
+                    seen.push(u32::from_be_bytes(*datagram.payload.first_chunk().unwrap()));
+                    behind += usize::from(datagram.follows);
+                }
+            }
+            assert_eq!(seen, (0..100).collect::<Vec<_>>());
+            // Loopback keeps what was sent as one together, for those who take it so.
+            assert_eq!(behind, if joined { 98 } else { 0 });
+        }
+    }
+}
+
+#[test]
+fn segments_beyond_the_mtu_are_not_taken() {
+    in_namespace("ip link set lo up mtu 1280", || {
+        let (near, _far) = flows(V4, &patient());
+        let mut batch = SendBatch::new(2, 1_400);
+        numbered(&mut batch, 2, 1_400);
+        let refused = near.send_segments(&mut batch, 2);
+        assert_eq!(refused.sent, 0);
+        // EINVAL, in later kernels EMSGSIZE.
+        assert!(matches!(refused.stopped, Some(SendStop::NotTaken(_) | SendStop::TooLong)));
+        assert_eq!(near.send_batch(&mut batch, 2).sent, 2, "one by one they are fragmented");
+    });
+}
+
+#[test]
+fn one_call_each_moves_the_same() {
+    let (near, far) = flows(V4, &patient());
+    let mut outgoing = SendBatch::new(8, 64);
+    numbered(&mut outgoing, 8, 64);
+    // What segments left in the headers is gone afterwards.
+    assert_eq!(near.send_segments(&mut outgoing, 8).sent, 8);
+    assert_eq!(near.send_singly(&mut outgoing, 8).sent, 8);
+    let mut incoming = ReceiveBatch::new(1, 64);
+    for expected in (0..8).chain(0..8) {
+        assert_eq!(far.receive_batch(&mut incoming).unwrap(), 1);
+        let datagram = incoming.datagrams().next().unwrap();
+        assert_eq!((datagram.payload[3], datagram.payload.len()), (expected, 64));
+    }
+}
+
+#[test]
 fn lengths_differ_within_a_batch_and_too_long_ones_are_marked() {
     let (near, far) = flows(V4, &patient());
     let mut outgoing = SendBatch::new(4, 100);
