@@ -135,8 +135,8 @@ impl Legs {
         };
         match session.request().load {
             Load::Bulk { .. } => starting.bulk(&mut legs, flows.tcp),
-            Load::Paced { pace_bps, payload_bytes } => {
-                starting.paced(&mut legs, flows.datagram, pace_bps, payload_bytes);
+            Load::Paced { payload_bytes, .. } => {
+                starting.paced(&mut legs, flows.datagram, payload_bytes);
             }
         }
         legs
@@ -179,7 +179,6 @@ impl Starting<'_> {
         &self,
         legs: &mut Legs,
         streams: HashMap<u8, (FlowIdentity, Receiver<SocketNews>)>,
-        pace_bps: u64,
         payload_bytes: u16,
     ) {
         for (stream, (flow, sockets)) in streams {
@@ -195,7 +194,6 @@ impl Starting<'_> {
                         sockets,
                         proofing: self.proofing(),
                         session,
-                        pace_bps,
                         payload_bytes,
                         timeline,
                         switch,

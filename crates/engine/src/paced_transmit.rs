@@ -1,22 +1,25 @@
 //! The transmitter of a paced stream: one thread, absolute deadlines, batches only where the pace asks for them.
 
+mod outbox;
+mod plateau;
+mod schedule;
+
 use std::sync::{Arc, mpsc::Receiver};
 
 use culvert_os::clock::{monotonic_ns, set_timer_slack, sleep_until};
-use culvert_os::udp::{FlowSocket, ReceiveBatch, SendBatch, SendStop};
-use culvert_session::{
-    grant::Session,
-    pacing::{LARGEST_DEBT_NS, Pacer},
-};
+use culvert_os::udp::{FlowSocket, ReceiveBatch, SendStop};
+use culvert_session::grant::Session;
+use culvert_session::pacing::LARGEST_DEBT_NS;
 use culvert_units::Bytes;
-use culvert_wire::datagram::{DatagramHeader, DatagramKind, HEADER_LEN, MAX_SIGNAL, SignalBody};
+use culvert_wire::datagram::{DatagramHeader, DatagramKind, MAX_SIGNAL, SignalBody};
 use culvert_wire::message::{BufferReport, TransmitterReport};
 
 use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{Switch, Timeline};
+use outbox::Outbox;
+use plateau::PlateauSpan;
+use schedule::Schedule;
 
-/// Datagrams that leave by one system call at most.
-const BATCH: usize = 32;
 /// How often the transmitter looks for challenges and echoes, nanoseconds.
 const LOOK_AT_SIGNALS_EVERY_NS: u64 = 20_000_000;
 /// A wait after the host itself took no datagram, nanoseconds: a full queue then holds several datagrams' time at any rate.
@@ -40,8 +43,6 @@ pub struct PacedTransmit {
     pub proofing: Proofing,
     /// What was granted.
     pub session: Session,
-    /// The pace, payload bits per second.
-    pub pace_bps: u64,
     /// The payload of each datagram, bytes.
     pub payload_bytes: u16,
     /// The times of the run.
@@ -67,9 +68,9 @@ pub fn transmit(plan: PacedTransmit) -> TransmitterReport {
 struct Transmitter {
     plan: PacedTransmit,
     socket: FlowSocket,
-    batch: SendBatch,
+    outbox: Outbox,
     incoming: ReceiveBatch,
-    pacer: Pacer,
+    schedule: Schedule,
     start_ns: u64,
     deadline_ns: u64,
     paused: bool,
@@ -80,6 +81,8 @@ struct Transmitter {
     next_keepalive_ns: u64,
     failing_since_ns: Option<u64>,
     refused: u64,
+    queue_full: u64,
+    buffer_full: u64,
     fault: Option<String>,
 }
 
@@ -89,24 +92,24 @@ impl Transmitter {
         let budget = plan.session.budget_each_way().unwrap_or(Bytes::new(u64::MAX));
         let most = (budget.get() / u64::from(plan.payload_bytes).max(1))
             .min(plan.session.planned_datagrams());
-        let numbers = plan.session.plateau_numbers();
-        let batch = random_batch(usize::from(plan.payload_bytes));
         let start_ns = plan.timeline.start_ns.max(monotonic_ns());
         Some(Self {
-            batch,
+            outbox: Outbox::new(&plan.session, plan.payload_bytes, &socket),
             incoming: ReceiveBatch::new(8, MAX_SIGNAL),
-            pacer: Pacer::new(plan.pace_bps, plan.payload_bytes, start_ns),
+            schedule: Schedule::new(&plan.session, plan.payload_bytes, start_ns),
             start_ns,
             paused: false,
             // A thread that started late still sends for the whole length.
             deadline_ns: start_ns.saturating_add(plan.timeline.length_ns),
             number: 0,
             most,
-            plateau: PlateauSpan { from: numbers.start, to: numbers.end, ..PlateauSpan::default() },
+            plateau: PlateauSpan::new(&plan.session, plan.timeline.settle_ns),
             next_look_ns: 0,
             next_keepalive_ns: 0,
             failing_since_ns: None,
             refused: 0,
+            queue_full: 0,
+            buffer_full: 0,
             fault: None,
             socket,
             plan,
@@ -114,67 +117,76 @@ impl Transmitter {
     }
 
     fn run(mut self) -> TransmitterReport {
-        let deadline = self.deadline_ns;
         while self.number < self.most && !self.plan.switch.is_stopped() && self.fault.is_none() {
             let now = monotonic_ns();
-            // What was due before the deadline may leave a little late, as anywhere else in the run.
-            if now >= deadline.saturating_add(LARGEST_DEBT_NS)
-                || self.pacer.next_due_ns() >= deadline
-            {
+            if self.is_over(now) {
                 break;
             }
             self.look_at_signals(now);
-            let look_again = now + LOOK_AT_SIGNALS_EVERY_NS;
             if self.paused {
-                pause_until(look_again);
+                pause_until(now + LOOK_AT_SIGNALS_EVERY_NS);
                 continue;
             }
-            let most = (BATCH as u64).min(self.most - self.number);
-            match self.pacer.take(now, most) {
-                0 => pause_until(self.pacer.next_due_ns().min(look_again)),
-                count => self.send(count),
+            let most = self.outbox.room().min(self.most - self.number);
+            match self.schedule.take(now, most) {
+                Some(count) => self.send(count),
+                None => self.schedule.wait(self.next_look_ns),
             }
         }
         // The last number's own time belongs to the span, wherever the deadline lies.
         let complete = self.number >= self.most;
-        let next_due = if complete { self.pacer.next_due_ns() } else { deadline };
-        let ended_ns = monotonic_ns().max(next_due);
+        let next_due = if complete { self.schedule.due_at(self.number) } else { self.deadline_ns };
+        let now = monotonic_ns();
+        let ended_ns = if self.schedule.is_unlimited() { now } else { now.max(next_due) };
         self.plateau.end(self.number, ended_ns);
+        self.schedule.end(ended_ns - self.start_ns);
         self.report(ended_ns)
+    }
+
+    /// What was due before the deadline may leave a little late, as anywhere else in the run.
+    fn is_over(&self, now: u64) -> bool {
+        if self.schedule.is_unlimited() {
+            return now >= self.deadline_ns;
+        }
+        now >= self.deadline_ns.saturating_add(LARGEST_DEBT_NS)
+            || self.schedule.next_due_ns() >= self.deadline_ns
     }
 
     fn send(&mut self, count: u64) {
         let now = monotonic_ns();
-        for (index, number) in (self.number..self.number + count).enumerate() {
-            let header = DatagramHeader {
-                kind: DatagramKind::Data,
-                stream: self.plan.flow.stream,
-                length: self.plan.payload_bytes,
-                session: self.plan.flow.session,
-                sequence: number,
-                sent_ns: now,
-            };
-            self.batch.fill(index, |datagram| {
-                // The buffer is as long as the payload, and the payload holds a header: this was checked when granted.
-                let _ = header.emit(&self.plan.flow.send_key, datagram);
-                datagram.len()
-            });
-        }
-        let outcome =
-            self.socket.send_batch(&mut self.batch, usize::try_from(count).unwrap_or(BATCH));
+        let sent_ns = now.saturating_sub(self.start_ns);
+        let first = DatagramHeader {
+            kind: DatagramKind::Data,
+            stream: self.plan.flow.stream,
+            length: self.plan.payload_bytes,
+            session: self.plan.flow.session,
+            sequence: self.number,
+            sent_ns,
+        };
+        self.outbox.fill(first, &self.plan.flow.send_key, count);
+        let outcome = self.outbox.send(&self.socket, count);
         let sent = outcome.sent as u64;
-        self.plateau.sent(self.number, sent, now);
+        self.schedule.left(now, sent_ns, sent);
+        self.plateau.sent(
+            self.number,
+            sent,
+            now,
+            sent_ns,
+            self.schedule.due_at(self.plateau.from()),
+        );
         self.number += sent;
         if sent > 0 {
             self.failing_since_ns = None;
         }
+        self.schedule.put_back(count - sent);
         if let Some(stop) = outcome.stopped {
             self.on_stop(&stop, count - sent);
         }
     }
 
     fn on_stop(&mut self, stop: &SendStop, left: u64) {
-        self.pacer.put_back(left);
+        self.queue_full += u64::from(matches!(stop, SendStop::QueueFull));
+        self.buffer_full += u64::from(matches!(stop, SendStop::WouldBlock));
         let now = monotonic_ns();
         let since = *self.failing_since_ns.get_or_insert(now);
         let lasts = now.saturating_sub(since) > ERRORS_AT_MOST_NS;
@@ -188,7 +200,7 @@ impl Transmitter {
                     self.plan.payload_bytes
                 ));
             }
-            SendStop::Failed(error) if lasts => {
+            SendStop::Failed(error) | SendStop::NotTaken(error) if lasts => {
                 self.fault = Some(format!("sending failed: {error}"));
             }
             _ => pause_until(now + AFTER_FULL_QUEUE_NS),
@@ -245,11 +257,17 @@ impl Transmitter {
                 granted_bytes: granted,
             },
             datagrams: Some(self.number),
-            datagrams_plateau: Some(self.plateau.count),
+            datagrams_plateau: Some(self.plateau.count()),
             plateau_ns: self.plateau.span_ns(),
             whole_ns: ended_ns.checked_sub(self.start_ns).filter(|whole| *whole > 0),
-            debt_dropped_ns: self.pacer.dropped_ns(),
+            debt_dropped_ns: self.schedule.dropped_ns(),
+            // On a schedule all of a budget is planned for; without one it may run out.
+            budget_spent: self.schedule.is_unlimited() && self.number >= self.most,
             refused_datagrams: self.refused,
+            handover: Some(self.outbox.report()),
+            departure: self.schedule.report(),
+            queue_full: self.queue_full,
+            buffer_full: self.buffer_full,
             fault: self.fault,
             ..TransmitterReport::default()
         }
@@ -259,50 +277,4 @@ impl Transmitter {
 fn pause_until(instant_ns: u64) {
     // A sleep that fails returns at once: the loop then asks again, and the pace stays true.
     let _ = sleep_until(instant_ns);
-}
-
-/// When the plateau's first number left, and when the first number behind it left or was due.
-#[derive(Debug, Default)]
-struct PlateauSpan {
-    from: u64,
-    to: u64,
-    count: u64,
-    began_ns: Option<u64>,
-    ended_ns: Option<u64>,
-}
-
-impl PlateauSpan {
-    fn sent(&mut self, first: u64, count: u64, now_ns: u64) {
-        let behind = first.saturating_add(count);
-        self.count += behind.min(self.to).saturating_sub(first.max(self.from));
-        if behind > self.from && self.began_ns.is_none() {
-            self.began_ns = Some(now_ns);
-        }
-    }
-
-    /// The plateau's range ends with the run; `now_ns` is when the next number was due, for the last one's own time
-    /// belongs to the span.
-    fn end(&mut self, number: u64, now_ns: u64) {
-        if number > self.from {
-            self.ended_ns = Some(now_ns);
-        }
-    }
-
-    fn span_ns(&self) -> Option<u64> {
-        self.ended_ns?.checked_sub(self.began_ns?).filter(|span| *span > 0)
-    }
-}
-
-/// Buffers full of random bytes; the headers are written over their beginnings.
-fn random_batch(payload: usize) -> SendBatch {
-    use rand::Rng as _;
-
-    let mut batch = SendBatch::new(BATCH, payload.max(HEADER_LEN));
-    for index in 0..BATCH {
-        batch.fill(index, |datagram| {
-            rand::rng().fill_bytes(datagram);
-            datagram.len()
-        });
-    }
-    batch
 }

@@ -49,6 +49,19 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
             "{}, the transmitter stalled for {dropped_ms} ms that it did not catch up",
             way(*toward)
         ),
+        Caveat::PaceUneven { toward, uneven_steps, steps, late_us } => format!(
+            "{}, pacing failed: {uneven_steps} of {steps} steps of 100 ms missed the pace by more than 0.5 %, and one \
+             burst in a hundred left {late_us} us late or more: loss and delay variation are partly the sending host's",
+            way(*toward)
+        ),
+        Caveat::HostQueueFull { toward, times } => format!(
+            "{}, a queue of the sending host was full {times} times: the limit, or part of it, is that host's own line",
+            way(*toward)
+        ),
+        Caveat::DelayOfBurstHeads { toward, timed, received } => format!(
+            "{}, datagrams left in bursts: delay variation is that of the first of each, {timed} of {received}",
+            way(*toward)
+        ),
         Caveat::TooLate { toward, late } => format!(
             "{}, {late} datagrams arrived too late to be told from further copies and count as lost",
             way(*toward)
@@ -131,6 +144,9 @@ fn of_hosts_and_flows(caveat: &Caveat) -> String {
         | Caveat::PortChanged { .. }
         | Caveat::ClockStepped { .. }
         | Caveat::PaceDebtDropped { .. }
+        | Caveat::PaceUneven { .. }
+        | Caveat::HostQueueFull { .. }
+        | Caveat::DelayOfBurstHeads { .. }
         | Caveat::TooLate { .. }
         | Caveat::RefusedDatagrams { .. }
         | Caveat::DatagramsRefused { .. } => String::new(),

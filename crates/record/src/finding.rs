@@ -68,6 +68,33 @@ pub enum Caveat {
         /// How much time, milliseconds.
         dropped_ms: u64,
     },
+    /// Pacing failed: what left missed the pace in too many steps, or left late.
+    PaceUneven {
+        /// The way the data went.
+        toward: Way,
+        /// Steps of 100 ms in which what left missed the pace by more than 0.5 %.
+        uneven_steps: u64,
+        /// All steps.
+        steps: u64,
+        /// How late one in a hundred bursts left at least, microseconds.
+        late_us: i64,
+    },
+    /// The transmitter's own host had no room for datagrams: they waited there, or the pace was missed.
+    HostQueueFull {
+        /// The way the data went.
+        toward: Way,
+        /// How often a queue or the socket's buffer was full.
+        times: u64,
+    },
+    /// Delay figures are those of the first datagram of each burst.
+    DelayOfBurstHeads {
+        /// The way the data went.
+        toward: Way,
+        /// Datagrams that were timed.
+        timed: u64,
+        /// Datagrams that arrived.
+        received: u64,
+    },
     /// Datagrams arrived too far behind the newest to be told from further copies: they count as lost.
     TooLate {
         /// The way the data went.

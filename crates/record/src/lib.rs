@@ -19,14 +19,15 @@ mod survey;
 pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
 pub use culvert_stats::{Percentiles, Plateau, Series};
 pub use culvert_wire::message::{
-    BufferReport as Buffers, CoreUseReport as CoreUse, TcpSamplesReport as TcpSamples, Way,
+    BufferReport as Buffers, CoreUseReport as CoreUse, Handover, HandoverReport as HandoverFacts,
+    TcpSamplesReport as TcpSamples, Way,
 };
 pub use describe::{describe_caveat, describe_void};
 pub use finding::{Caveat, Finding, VoidReason, WindowLimit};
 pub use ledger::{Entry, Ledger, LedgerError};
 pub use run::{
-    Asked, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA, SurveyPosition,
-    TcpFacts, Toward,
+    Asked, Departure, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA,
+    SurveyPosition, TcpFacts, Toward,
 };
 pub use schema::{run_schema, survey_schema};
 pub use survey::{Counted, Gateway, Line, PlannedPath, SURVEY_SCHEMA, Site, Sites, SurveyHeader};

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::{Buffers, CoreUse, Finding, TcpSamples, Way};
+use crate::{Buffers, CoreUse, Finding, Handover, HandoverFacts, TcpSamples, Way};
 
 /// The name and version of this format, the value of [`RunRecord::schema`].
 pub const SCHEMA: &str = "culvert/run/1";
@@ -136,7 +136,7 @@ pub struct Asked {
     /// How long round trips were measured before data flowed, milliseconds; 0 when that was left out.
     #[serde(default)]
     pub baseline_ms: Option<u64>,
-    /// UDP payload bits per second; `null` for TCP.
+    /// UDP payload bits per second; `null` for TCP, and for datagrams as fast as the transmitter's host can.
     pub pace_bps: Option<u64>,
     /// UDP payload of each datagram, bytes; `null` for TCP.
     pub payload_bytes: Option<u16>,
@@ -144,6 +144,12 @@ pub struct Asked {
     pub at_most_bytes: Option<u64>,
     /// The socket buffer asked for, bytes; `null` leaves it to the system.
     pub buffer_bytes: Option<u64>,
+    /// The longest burst of datagrams, nanoseconds at the pace; `null` for TCP, or when it was left to the program.
+    #[serde(default)]
+    pub burst_ns: Option<u64>,
+    /// How datagrams were to be handed to the systems; `null` for TCP.
+    #[serde(default)]
+    pub handover: Option<Handover>,
 }
 
 /// Where a run stands in its survey.
@@ -245,6 +251,40 @@ pub struct Direction {
     pub ipdv_us: Option<Percentiles>,
     /// Delay above the smallest one, microseconds (RFC 5481).
     pub pdv_us: Option<Percentiles>,
+    /// Whether jitter, IPDV and PDV are those of the first datagram of each burst alone: the others left, or arrived, at
+    /// one instant with it.
+    #[serde(default)]
+    pub delay_of_burst_heads: Option<bool>,
+    /// How datagrams were handed to the transmitter's system.
+    #[serde(default)]
+    pub sent_by: Option<HandoverFacts>,
+    /// How datagrams were taken from the receiver's system.
+    #[serde(default)]
+    pub received_by: Option<HandoverFacts>,
+    /// How true to their schedule datagrams left; `null` without a schedule.
+    #[serde(default)]
+    pub departure: Option<Departure>,
+    /// How often a queue of the transmitter's host was full, so that it took no datagram (ENOBUFS).
+    #[serde(default)]
+    pub queue_full: Option<u64>,
+    /// How often the transmitter's socket buffer stayed full for as long as a send waits (EAGAIN).
+    #[serde(default)]
+    pub buffer_full: Option<u64>,
+}
+
+/// How true to their schedule the datagrams of a paced session left.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Departure {
+    /// Datagrams that were due together: one, or what the pace carries in the longest burst.
+    pub burst_datagrams: u64,
+    /// How long after they were due bursts left, microseconds.
+    pub lateness_us: Option<Percentiles>,
+    /// Whole steps of 100 ms.
+    pub steps: u64,
+    /// Those in which what left missed the pace by more than 0.5 %, and by more than a burst.
+    pub uneven_steps: u64,
+    /// How long before a deadline the transmitter woke and spun in the end, nanoseconds; `null` when it never slept.
+    pub spin_ns: Option<u64>,
 }
 
 /// What TCP did in one direction, at its transmitter unless it is said otherwise.

@@ -121,6 +121,15 @@ const COLUMNS: &[Column] = &[
     column("reordered_ratio", |line| line.number(|data| data.reordered_ratio)),
     column("duplicates", |line| line.number(|data| data.duplicates)),
     column("host_dropped", |line| line.number(|data| data.host_dropped)),
+    column("departure_late_p99_us", |line| {
+        line.number(|data| data.departure?.lateness_us.map(|late| late.p99))
+    }),
+    column("sent_by", |line| {
+        word(&line.direction.and_then(|data| data.sent_by).map(|by| by.ended))
+    }),
+    column("received_by", |line| {
+        word(&line.direction.and_then(|data| data.received_by).map(|by| by.ended))
+    }),
     column("interarrival_jitter_us", |line| line.number(|data| data.interarrival_jitter_us)),
     column("ipdv_p50_us", |line| line.number(|data| data.ipdv_us.map(|delay| delay.p50))),
     column("ipdv_p99_us", |line| line.number(|data| data.ipdv_us.map(|delay| delay.p99))),

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use culvert_record::{
-    Direction, End, Kind, Percentiles, RunRecord, TcpFacts, Way, describe_caveat, describe_void,
+    Direction, End, Handover, Kind, Percentiles, RunRecord, TcpFacts, Way, describe_caveat,
+    describe_void,
 };
 use culvert_units::{Bytes, Fraction, format_duration};
 use culvert_verdict::{PathKey, Session, protection_caution};
@@ -108,6 +109,7 @@ fn paced_pairs(direction: &Direction) -> Pairs {
         counted(direction.lost, direction.sent, direction.loss_ratio, "sent")
             .map(|text| ("lost", text)),
     );
+    pairs.extend(departure(direction).map(|text| ("left", text)));
     let dropped = direction.host_dropped.map(|dropped| dropped.to_string());
     pairs.extend(
         dropped.map(|dropped| ("dropped by the host", format!("{dropped}, among the lost"))),
@@ -122,6 +124,27 @@ fn paced_pairs(direction: &Direction) -> Pairs {
         direction.pdv_us.map(|delay| ("PDV", format!("{}, above the least delay", spread(&delay)))),
     );
     pairs
+}
+
+/// How true to the schedule, and by what means.
+fn departure(direction: &Direction) -> Option<String> {
+    let lateness = direction.departure.and_then(|departure| departure.lateness_us);
+    let late =
+        lateness.map(|late| format!("99 % within {} of when it was due", ms(late.p99 as f64)));
+    let together = direction.departure.map(|departure| departure.burst_datagrams);
+    let bursts = together.filter(|count| *count > 1).map(|count| format!("{count} at once"));
+    let by = direction.sent_by.map(|sent_by| handed_over(sent_by.ended).to_owned());
+    let parts: Vec<_> = late.into_iter().chain(bursts).chain(by).collect();
+    (!parts.is_empty()).then(|| parts.join(", "))
+}
+
+const fn handed_over(by: Handover) -> &'static str {
+    match by {
+        Handover::Segmented => "as segments",
+        Handover::Batched => "in batches",
+        Handover::Single => "one by one",
+        Handover::Auto => "in an unknown way",
+    }
 }
 
 /// A rate with the stretch it holds for.

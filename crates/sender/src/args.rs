@@ -15,6 +15,8 @@ use culvert_units::{
     parse_duration,
 };
 
+use culvert_wire::message::Handover;
+
 use crate::commands::ceiling::typed;
 use crate::console::Console;
 use crate::invite_source;
@@ -111,12 +113,53 @@ pub(crate) struct BulkArgs {
 pub(crate) struct PacedArgs {
     #[command(flatten)]
     pub(crate) session: SessionArgs,
-    /// UDP payload bits per second each way, such as 50Mbit/s
-    #[arg(long, value_name = "RATE", allow_hyphen_values = true)]
-    pub(crate) pace: BitRate,
+    /// UDP payload bits per second each way, such as 50Mbit/s; or unlimited: as fast as the transmitting host can,
+    /// without regard for anybody else on the path
+    #[arg(long, value_name = "RATE|unlimited", allow_hyphen_values = true, value_parser = parse_pace)]
+    pub(crate) pace: Pace,
     /// UDP payload of each datagram, bytes
     #[arg(long, value_name = "BYTES", default_value_t = 1200, value_parser = clap::value_parser!(u16).range(32..=65_507))]
     pub(crate) payload: u16,
+    /// Longest burst, as the time it takes at the pace, 10ms at most; a burst has at least one datagram [default: 100us]
+    #[arg(long, value_name = "DURATION", value_parser = parse_duration)]
+    pub(crate) burst: Option<Duration>,
+    /// How datagrams are handed to the systems at both ends; auto tries at the start and keeps the cheaper, and keeps
+    /// datagrams apart whose times are to be told apart
+    #[arg(long, value_enum, default_value_t = HandoverArg::Auto)]
+    pub(crate) handover: HandoverArg,
+}
+
+/// A pace, or none.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Pace {
+    /// Payload bits per second.
+    Rate(BitRate),
+    /// As fast as the host can.
+    Unlimited,
+}
+
+/// How datagrams are handed to the systems.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum HandoverArg {
+    /// Each end chooses
+    Auto,
+    /// As large ones that the system cuts and joins, where it can
+    Segmented,
+    /// Many by one call
+    Batched,
+    /// One by one
+    Single,
+}
+
+impl From<HandoverArg> for Handover {
+    fn from(handover: HandoverArg) -> Self {
+        match handover {
+            HandoverArg::Auto => Self::Auto,
+            HandoverArg::Segmented => Self::Segmented,
+            HandoverArg::Batched => Self::Batched,
+            HandoverArg::Single => Self::Single,
+        }
+    }
 }
 
 /// Options of any single session.
@@ -370,6 +413,10 @@ fn parse_baseline(text: &str) -> Result<Duration, String> {
 
 /// The listener gives a session 15 s between its grant and its data, and opening the flows takes some of them.
 const LONGEST_BASELINE: Duration = Duration::from_secs(5);
+
+fn parse_pace(text: &str) -> Result<Pace, culvert_units::ParseQuantityError> {
+    if text == "unlimited" { Ok(Pace::Unlimited) } else { text.parse().map(Pace::Rate) }
+}
 
 fn parse_settle(text: &str) -> Result<Settle, culvert_units::ParseQuantityError> {
     if text == "auto" { Ok(Settle::Auto) } else { parse_duration(text).map(Settle::Fixed) }

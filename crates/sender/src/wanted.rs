@@ -7,7 +7,7 @@ use culvert_record::{Asked, Kind, PathTaken, SurveyPosition, Toward};
 use culvert_session::grant::Session;
 use culvert_session::plan::{self, PlannedLoad, SETTLE_AUTO_AT_MOST, Settle, Target};
 use culvert_units::{Bytes, ExitStatus, Explain, format_duration};
-use culvert_wire::message::{Limits, Load, SessionRequest, Way};
+use culvert_wire::message::{Handover, Limits, Load, SessionRequest, Way};
 
 /// The buffer asked for each datagram socket unless told otherwise: 30 ms at 1 Gbit/s, beyond any pause of its thread.
 pub(crate) const DATAGRAM_BUFFER: Bytes = Bytes::new(4 * 1024 * 1024);
@@ -30,6 +30,8 @@ pub(crate) struct Wanted {
     pub(crate) toward: plan::Toward,
     /// What loads them.
     pub(crate) load: PlannedLoad,
+    /// What is wanted of datagrams besides.
+    pub(crate) datagrams: DatagramWishes,
     /// Length of the plateau.
     pub(crate) plateau: Duration,
     /// What is cut away before it.
@@ -42,13 +44,27 @@ pub(crate) struct Wanted {
     pub(crate) baseline: Duration,
 }
 
+/// What is wanted of datagrams besides pace and payload.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(crate) struct DatagramWishes {
+    /// As fast as the transmitting host can: the load's pace is then 0.
+    pub(crate) unlimited: bool,
+    /// The longest burst, as time at the pace.
+    pub(crate) burst: Option<Duration>,
+    /// How they are handed to the systems.
+    pub(crate) handover: Handover,
+}
+
 /// A listener that grants whatever makes sense.
 const UNLIMITED: Limits =
     Limits { duration_ms: u64::MAX, rate_bps: None, bytes: None, flows: u16::MAX };
 
-/// Datagrams a request plans each way; 0 for bulk and for what makes no sense.
-pub(crate) fn planned_datagrams(request: &SessionRequest) -> u64 {
-    Session::check(request.clone(), &UNLIMITED).map_or(0, |session| session.planned_datagrams())
+/// Datagrams a request plans each way; 0 for bulk and for what makes no sense, `None` without a pace.
+pub(crate) fn planned_datagrams(request: &SessionRequest) -> Option<u64> {
+    match Session::check(request.clone(), &UNLIMITED) {
+        Ok(session) => session.pace_bps().map(|_| session.planned_datagrams()),
+        Err(_) => Some(0),
+    }
 }
 
 /// Widths of a series step, the widest first.
@@ -94,7 +110,7 @@ impl Wanted {
                 ..Asked::default()
             },
             PlannedLoad::Paced { pace, payload } => Asked {
-                pace_bps: Some(pace.bits_per_second()),
+                pace_bps: (!self.datagrams.unlimited).then(|| pace.bits_per_second()),
                 payload_bytes: Some(*payload),
                 ..Asked::default()
             },
@@ -111,6 +127,8 @@ impl Wanted {
             at_most_bytes: self.at_most.map(Bytes::get),
             buffer_bytes: request.buffer_bytes,
             baseline_ms: u64::try_from(self.baseline.as_millis()).ok(),
+            burst_ns: self.datagrams.burst.map(nanoseconds),
+            handover: (self.kind() == Kind::Paced).then_some(self.datagrams.handover),
             ..of_load
         }
     }
@@ -126,6 +144,14 @@ impl Wanted {
     /// What the session will move, in one sentence, for before it moves it.
     pub(crate) fn volume_sentence(&self) -> String {
         let length = format_duration(self.plateau + self.settle_at_most());
+        if self.datagrams.unlimited {
+            let most = self
+                .at_most
+                .map_or_else(|| "--at-most caps it".to_owned(), |most| format!("at most {most}"));
+            return format!(
+                "this moves as much as the transmitting host can in {length}, and leaves no room for others; {most}"
+            );
+        }
         match (self.paced_volume(), self.at_most) {
             (Some(volume), _) => format!("this moves {volume} of payload in {length}"),
             (None, Some(most)) => {
@@ -169,7 +195,14 @@ impl Wanted {
                 dscp: *dscp,
             },
             PlannedLoad::Paced { pace, payload } => {
-                Load::Paced { pace_bps: pace.bits_per_second(), payload_bytes: *payload }
+                let DatagramWishes { unlimited, burst, handover } = self.datagrams;
+                Load::Paced {
+                    pace_bps: if unlimited { 0 } else { pace.bits_per_second() },
+                    payload_bytes: *payload,
+                    unlimited,
+                    burst_ns: burst.map(nanoseconds),
+                    handover,
+                }
             }
         }
     }
@@ -184,12 +217,15 @@ impl Wanted {
 
     fn paced_volume(&self) -> Option<Bytes> {
         let PlannedLoad::Paced { pace, .. } = self.load else { return None };
+        if self.datagrams.unlimited {
+            return None;
+        }
         let each = pace.carried_in(self.plateau + self.settle_at_most()).get();
         Some(Bytes::new(each.saturating_mul(self.ways().len() as u64)))
     }
 
     fn check_volume(&self, request: &SessionRequest) -> Result<(), WantedError> {
-        if let Load::Paced { pace_bps: 0, .. } = request.load {
+        if let Load::Paced { pace_bps: 0, unlimited: false, .. } = request.load {
             return Err(WantedError::NoPace);
         }
         match (self.paced_volume(), self.at_most) {
@@ -199,6 +235,10 @@ impl Wanted {
             _ => Ok(()),
         }
     }
+}
+
+fn nanoseconds(duration: Duration) -> u64 {
+    u64::try_from(duration.as_nanos()).unwrap_or(u64::MAX)
 }
 
 fn whole_ms(duration: Duration) -> Result<u64, WantedError> {

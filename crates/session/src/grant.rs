@@ -3,9 +3,11 @@
 use std::ops::{Range, RangeInclusive};
 use std::time::Duration;
 
-use culvert_units::{BitRate, Bytes};
+use culvert_units::{BitRate, Bytes, format_duration};
 use culvert_wire::datagram::{MAX_PAYLOAD, MIN_PAYLOAD};
-use culvert_wire::message::{Limits, Load, Refusal, RefusalReason, SessionRequest, Way};
+use culvert_wire::message::{Handover, Limits, Load, Refusal, RefusalReason, SessionRequest, Way};
+
+use crate::pacing::{DEFAULT_BURST_NS, LARGEST_DEBT_NS, burst};
 
 /// The narrowest series step granted. Narrower steps hold too few reads to mean anything, and fill the report.
 pub const NARROWEST_STEP: Duration = Duration::from_millis(10);
@@ -79,29 +81,70 @@ impl Session {
         }
     }
 
-    /// Payload a paced session moves each way; `None` for bulk, which moves what the path takes.
+    /// Payload a paced session moves each way; `None` for what moves as much as the path or the host takes.
     pub fn volume_each_way(&self) -> Option<Bytes> {
         match self.request.load {
-            Load::Bulk { .. } => None,
-            Load::Paced { payload_bytes, .. } => {
+            Load::Paced { payload_bytes, unlimited: false, .. } => {
                 Some(Bytes::new(self.planned_datagrams().saturating_mul(u64::from(payload_bytes))))
+            }
+            Load::Paced { .. } | Load::Bulk { .. } => None,
+        }
+    }
+
+    /// Payload bits per second of a paced session; `None` for bulk and for as fast as the host can.
+    pub const fn pace_bps(&self) -> Option<u64> {
+        match self.request.load {
+            Load::Paced { pace_bps, unlimited: false, .. } => Some(pace_bps),
+            Load::Paced { .. } | Load::Bulk { .. } => None,
+        }
+    }
+
+    /// Datagrams that leave together at most, on a schedule.
+    pub fn burst(&self) -> u64 {
+        match self.request.load {
+            Load::Paced { pace_bps, payload_bytes, burst_ns, .. } => {
+                burst(pace_bps, payload_bytes, burst_ns.unwrap_or(DEFAULT_BURST_NS))
+            }
+            Load::Bulk { .. } => 1,
+        }
+    }
+
+    /// How datagrams are to be handed to and taken from the systems.
+    pub const fn handover(&self) -> Handover {
+        match self.request.load {
+            Load::Paced { handover, .. } => handover,
+            Load::Bulk { .. } => Handover::Auto,
+        }
+    }
+
+    /// Datagrams a paced session sends each way at most, and on a schedule exactly; sequence numbers run from 0 up to
+    /// it. 0 for bulk.
+    pub fn planned_datagrams(&self) -> u64 {
+        match self.request.load {
+            Load::Paced { payload_bytes, unlimited: true, .. } => {
+                let most = self.request.at_most_bytes_each_way.unwrap_or(u64::MAX);
+                most / u64::from(payload_bytes).max(1)
+            }
+            Load::Paced { .. } | Load::Bulk { .. } => self.datagrams_in(self.length()),
+        }
+    }
+
+    /// The sequence numbers that are due within the plateau; `None` without a schedule: then the plateau's are those that
+    /// were sent after the settle time.
+    pub fn plateau_numbers(&self) -> Option<Range<u64>> {
+        match self.request.load {
+            Load::Paced { unlimited: true, .. } => None,
+            Load::Paced { .. } | Load::Bulk { .. } => {
+                Some(self.datagrams_in(self.settle())..self.planned_datagrams())
             }
         }
     }
 
-    /// Datagrams a paced session sends each way; sequence numbers run from 0 up to it. 0 for bulk.
-    pub fn planned_datagrams(&self) -> u64 {
-        self.datagrams_in(self.length())
-    }
-
-    /// The sequence numbers that are due within the plateau.
-    pub fn plateau_numbers(&self) -> Range<u64> {
-        self.datagrams_in(self.settle())..self.planned_datagrams()
-    }
-
     fn check_plateau(&self) -> Result<(), Refusal> {
         match self.request.load {
-            Load::Paced { pace_bps, payload_bytes } if self.plateau_numbers().is_empty() => {
+            Load::Paced { pace_bps, payload_bytes, .. }
+                if self.plateau_numbers().is_some_and(|numbers| numbers.is_empty()) =>
+            {
                 let pace = BitRate::from_bits_per_second(pace_bps);
                 let text = format!(
                     "a pace of {pace} sends no datagram of {payload_bytes} bytes within the plateau"
@@ -114,7 +157,7 @@ impl Session {
 
     /// How many datagrams are due before `elapsed`: number i is due at i · payload / pace.
     fn datagrams_in(&self, elapsed: Duration) -> u64 {
-        let Load::Paced { pace_bps, payload_bytes } = self.request.load else { return 0 };
+        let Load::Paced { pace_bps, payload_bytes, .. } = self.request.load else { return 0 };
         let bits_times_nanos = u128::from(pace_bps) * elapsed.as_nanos();
         let per_datagram = u128::from(payload_bytes) * 8_000_000_000;
         u64::try_from(bits_times_nanos.div_ceil(per_datagram.max(1))).unwrap_or(u64::MAX)
@@ -159,12 +202,24 @@ fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
                 SEGMENT_BYTES.end()
             ))
         }
-        Load::Paced { pace_bps: 0, .. } => malformed("a pace of 0 bit/s sends nothing".to_owned()),
+        Load::Paced { pace_bps: 0, unlimited: false, .. } => {
+            malformed("a pace of 0 bit/s sends nothing".to_owned())
+        }
         Load::Paced { payload_bytes, .. }
             if !(MIN_PAYLOAD..=MAX_PAYLOAD).contains(&usize::from(*payload_bytes)) =>
         {
             malformed(format!(
                 "a payload of {payload_bytes} bytes is not within {MIN_PAYLOAD} and {MAX_PAYLOAD}"
+            ))
+        }
+        Load::Paced { pace_bps, unlimited: true, .. } if *pace_bps > 0 => {
+            malformed("a pace cannot be given and unlimited".to_owned())
+        }
+        Load::Paced { burst_ns: Some(burst_ns), .. } if *burst_ns > LARGEST_DEBT_NS => {
+            malformed(format!(
+                "a burst of {} is longer than {}",
+                format_duration(Duration::from_nanos(*burst_ns)),
+                format_duration(Duration::from_nanos(LARGEST_DEBT_NS))
             ))
         }
         _ => Ok(()),
@@ -190,6 +245,12 @@ fn check_limits(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal
     match request.load {
         Load::Bulk { flows, .. } if flows > limits.flows => {
             return over(format!("{flows} flows were asked, the listener allows {}", limits.flows));
+        }
+        Load::Paced { unlimited: true, .. } if let Some(limit) = limits.rate_bps => {
+            return over(format!(
+                "an unlimited pace was asked, the listener allows {}",
+                BitRate::from_bits_per_second(limit)
+            ));
         }
         Load::Paced { pace_bps, .. } if limits.rate_bps.is_some_and(|limit| pace_bps > limit) => {
             return over(format!(
@@ -243,7 +304,13 @@ mod tests {
 
     fn paced(pace_bps: u64, payload_bytes: u16) -> SessionRequest {
         SessionRequest {
-            load: Load::Paced { pace_bps, payload_bytes },
+            load: Load::Paced {
+                pace_bps,
+                payload_bytes,
+                unlimited: false,
+                burst_ns: None,
+                handover: Handover::Auto,
+            },
             ways: vec![Way::Far],
             for_ms: 10_000,
             settle_ms: 1_000,
@@ -258,8 +325,51 @@ mod tests {
         // 1200 bytes are 9600 bits: 9.6 Mbit/s is 1000 datagrams a second.
         let session = Session::check(paced(9_600_000, 1200), &limits()).expect("granted");
         assert_eq!(session.planned_datagrams(), 11_000);
-        assert_eq!(session.plateau_numbers(), 1_000..11_000);
+        assert_eq!(session.plateau_numbers(), Some(1_000..11_000));
+        assert_eq!((session.pace_bps(), session.burst()), (Some(9_600_000), 1));
         assert_eq!(session.volume_each_way(), Some(Bytes::new(13_200_000)));
+    }
+
+    fn unlimited(at_most: Option<u64>) -> SessionRequest {
+        let mut request = paced(0, 1200);
+        request.at_most_bytes_each_way = at_most;
+        if let Load::Paced { unlimited, .. } = &mut request.load {
+            *unlimited = true;
+        }
+        request
+    }
+
+    #[test]
+    fn without_a_pace_budget_and_limits_still_hold() {
+        let session = Session::check(unlimited(Some(12_345)), &limits()).expect("granted");
+        assert_eq!(session.planned_datagrams(), 10);
+        assert_eq!((session.plateau_numbers(), session.pace_bps()), (None, None));
+        assert_eq!(session.volume_each_way(), None);
+        assert_eq!(session.budget_each_way(), Some(Bytes::new(12_345)));
+        assert!(Session::check(unlimited(None), &limits()).is_ok());
+        let refused =
+            |request, limits: Limits| Session::check(request, &limits).expect_err("refused").reason;
+        let rated = Limits { rate_bps: Some(1_000_000_000), ..limits() };
+        assert_eq!(refused(unlimited(Some(12_345)), rated), RefusalReason::Limit);
+        let capped = Limits { bytes: Some(10_000), ..limits() };
+        assert_eq!(refused(unlimited(None), capped), RefusalReason::Limit);
+        assert_eq!(refused(unlimited(Some(12_345)), capped), RefusalReason::Limit);
+        let mut both = unlimited(None);
+        if let Load::Paced { pace_bps, .. } = &mut both.load {
+            *pace_bps = 1;
+        }
+        assert_eq!(refused(both, limits()), RefusalReason::Malformed);
+    }
+
+    #[test]
+    fn a_burst_is_no_longer_than_what_is_caught_up() {
+        for (asked, granted) in [(0, true), (LARGEST_DEBT_NS, true), (LARGEST_DEBT_NS + 1, false)] {
+            let mut request = paced(1_000_000_000, 1250);
+            if let Load::Paced { burst_ns, .. } = &mut request.load {
+                *burst_ns = Some(asked);
+            }
+            assert_eq!(Session::check(request, &limits()).is_ok(), granted, "{asked}");
+        }
     }
 
     #[test]

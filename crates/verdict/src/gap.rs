@@ -62,7 +62,7 @@ impl Gap {
 ///
 /// A paced session has none: below its ceiling the pace, not the path, sets what is delivered.
 pub(crate) fn gap(inside: &Row, outside: &Row) -> Option<Gap> {
-    if inside.session.pace_bps.is_some() {
+    if inside.session.kind == culvert_record::Kind::Paced {
         return None;
     }
     let (in_spread, out_spread) = (inside.goodput_bps.as_ref()?, outside.goodput_bps.as_ref()?);

@@ -22,7 +22,7 @@ pub struct Session {
     pub dscp: Option<Dscp>,
     /// The socket buffer asked for TCP, bytes; `null` when the kernels decided, and for datagrams.
     pub buffer_bytes: Option<u64>,
-    /// UDP payload bits per second; `null` for TCP.
+    /// UDP payload bits per second; `null` for TCP, and for as fast as the host can.
     pub pace_bps: Option<u64>,
     /// UDP payload of each datagram, bytes; `null` for TCP.
     pub payload_bytes: Option<u16>,
@@ -75,7 +75,11 @@ impl fmt::Display for Session {
         words.extend(self.mss_bytes.map(|bytes| format!("MSS {bytes}")));
         words.extend(self.dscp.map(|dscp| format!("DSCP {dscp}")));
         words.extend(self.buffer_bytes.map(|bytes| format!("buffer {}", Bytes::new(bytes))));
-        words.extend(self.pace_bps.map(|bps| BitRate::from_bits_per_second(bps).to_string()));
+        words.extend(match (self.kind, self.pace_bps) {
+            (_, Some(bps)) => Some(BitRate::from_bits_per_second(bps).to_string()),
+            (Kind::Paced, None) => Some("unlimited".to_owned()),
+            (Kind::Bulk, None) => None,
+        });
         words.extend(self.payload_bytes.map(|bytes| format!("{bytes} B")));
         if self.both_ways {
             words.push("both ways at once".to_owned());

@@ -3,9 +3,12 @@
 //! The near end asks and drives; the far end grants, counts and reports. No message carries an address to dial: data
 //! always goes between the two ends of the control connection.
 
+mod handover;
 mod report;
 mod samples;
 mod words;
+
+pub use handover::{DepartureReport, Handover, HandoverReport};
 
 pub use report::{
     BufferReport, CoreUseReport, DelayReport, EndReport, ReceiverReport, SequenceReport,
@@ -166,10 +169,19 @@ pub enum Load {
     },
     /// Datagrams at a chosen rate.
     Paced {
-        /// UDP payload bits per second.
+        /// UDP payload bits per second; 0 when `unlimited`, so that an end that does not know that refuses.
         pace_bps: u64,
         /// UDP payload of each datagram, bytes.
         payload_bytes: u16,
+        /// As fast as the transmitter's host can; the time is the only schedule.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        unlimited: bool,
+        /// The longest burst, nanoseconds at the pace; missing leaves it to the transmitter.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        burst_ns: Option<u64>,
+        /// How datagrams are handed to and taken from the systems.
+        #[serde(default, skip_serializing_if = "Handover::is_auto")]
+        handover: Handover,
     },
 }
 

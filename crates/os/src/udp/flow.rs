@@ -211,7 +211,8 @@ impl FlowSocket {
         Ok(mtu.into_iter().sum())
     }
 
-    /// How many datagrams this socket dropped since it was opened: a full receive buffer, or a bad checksum.
+    /// How many datagrams this socket dropped since it was opened: a full receive buffer, or a bad checksum. What was
+    /// coalesced counts once, however many datagrams it was.
     ///
     /// Exact at any time (`SO_MEMINFO`, Linux 4.12), wraps at 2^32; `None` where the kernel does not tell.
     pub fn dropped(&self) -> io::Result<Option<u32>> {

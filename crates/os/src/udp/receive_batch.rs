@@ -31,6 +31,9 @@ pub struct Received<'a> {
     pub truncated: bool,
     /// It came coalesced behind another one, whose receive time stands for it too.
     pub follows: bool,
+    /// How many times the socket had dropped something since it was opened when this was queued; wraps at 2^32. What was
+    /// coalesced counts once, however many datagrams it was.
+    pub drops_before: u32,
 }
 
 /// Bytes that coalesced datagrams take at most: the kernel joins them as one IP packet.
@@ -60,6 +63,7 @@ impl ReceiveBatch {
             let payload = payload.get(..header.msg_len as usize).unwrap_or(payload);
             let control = filled_control(header, control);
             let received_at_realtime_ns = control::received_at(control);
+            let drops_before = control::dropped(control).unwrap_or(0);
             let truncated = header.msg_hdr.msg_flags & libc::MSG_TRUNC != 0;
             // An empty datagram is one, too, but `chunks` has nothing to give for it.
             let size = control::coalesced_size(control).unwrap_or(payload.len()).max(1);
@@ -69,6 +73,7 @@ impl ReceiveBatch {
                 received_at_realtime_ns,
                 truncated,
                 follows: index > 0,
+                drops_before,
             })
         })
     }

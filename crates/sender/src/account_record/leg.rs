@@ -1,10 +1,13 @@
 //! One way of a session, as both ends account for it.
 
-use culvert_record::{Caveat, Direction, Percentiles, Plateau, Series, TcpFacts, VoidReason, Way};
+use culvert_record::{
+    Caveat, Departure, Direction, Percentiles, Plateau, Series, TcpFacts, VoidReason, Way,
+};
 use culvert_stats::settle_auto;
 use culvert_verdict::PACE_KEPT;
 use culvert_wire::message::{
-    BufferReport, Load, ReceiverReport, SessionRequest, TcpSamplesReport, TransmitterReport,
+    BufferReport, DepartureReport, Load, ReceiverReport, SessionRequest, TcpSamplesReport,
+    TransmitterReport,
 };
 
 use super::RunContext;
@@ -13,6 +16,9 @@ use crate::wanted::planned_datagrams;
 /// Arrivals that take this much longer than sending did mean a queue that grew: delay variation alone is a few
 /// milliseconds in a plateau of seconds (common practice, no published source).
 const QUEUE_GREW: f64 = 1.01;
+
+/// Bursts that leave later than this after they were due are no pace any more, microseconds (common practice).
+const LATE_US: i64 = 1_000;
 
 /// What a peer's percentiles must be to be one distribution's.
 fn is_ordered([n, min, p50, p95, p99, max]: [i64; 6]) -> bool {
@@ -69,7 +75,12 @@ impl Leg<'_> {
         })
     }
 
-    fn with_datagrams(&self, direction: Direction, payload_bytes: u16, planned: u64) -> Direction {
+    fn with_datagrams(
+        &self,
+        direction: Direction,
+        payload_bytes: u16,
+        planned: Option<u64>,
+    ) -> Direction {
         let sequence = self.receiver.and_then(|report| report.sequence);
         let delay = self.receiver.and_then(|report| report.delay);
         let sent = self.transmitter.and_then(|report| report.datagrams);
@@ -104,6 +115,12 @@ impl Leg<'_> {
                 .and_then(|delay| delay.pdv_us)
                 .filter(|p| is_ordered(*p))
                 .map(percentiles_of),
+            delay_of_burst_heads: delay.map(|delay| delay.of_burst_heads),
+            sent_by: self.transmitter.and_then(|report| report.handover),
+            received_by: self.receiver.and_then(|report| report.handover),
+            departure: self.transmitter.and_then(|report| report.departure).map(departure_of),
+            queue_full: self.transmitter.map(|report| report.queue_full),
+            buffer_full: self.transmitter.map(|report| report.buffer_full),
             ..direction
         }
     }
@@ -146,6 +163,11 @@ impl Leg<'_> {
             caveats.push(Caveat::PaceDebtDropped { toward, dropped_ms });
         }
         caveats.extend(self.not_as_asked(report, request));
+        let times = report.queue_full.saturating_add(report.buffer_full);
+        if times > 0 {
+            caveats.push(Caveat::HostQueueFull { toward, times });
+        }
+        caveats.extend(report.departure.and_then(|departure| uneven(toward, departure)));
         caveats
     }
 
@@ -188,6 +210,11 @@ impl Leg<'_> {
                 caveats.push(Caveat::RefusedDatagrams { toward, refused: sequence.refused });
             }
         }
+        if let Some(delay) = report.delay.filter(|delay| delay.of_burst_heads) {
+            let timed = delay.pdv_us.and_then(|[n, ..]| u64::try_from(n).ok()).unwrap_or(0);
+            let received = report.sequence.map_or(0, |sequence| sequence.received);
+            caveats.push(Caveat::DelayOfBurstHeads { toward, timed, received });
+        }
         if let Some(step_us) = report.clock_step_us {
             caveats.push(Caveat::ClockStepped { toward, step_us });
         }
@@ -219,14 +246,19 @@ impl Leg<'_> {
 
     /// Offered and delivered rate over the plateau's numbers; over the whole run when the transmitter fell so far behind
     /// that it sent few of these, or none.
-    fn datagram_rates(&self, payload_bytes: u16, planned: u64) -> (Option<u64>, Option<u64>) {
+    fn datagram_rates(
+        &self,
+        payload_bytes: u16,
+        planned: Option<u64>,
+    ) -> (Option<u64>, Option<u64>) {
         let (Some(transmitter), sequence) =
             (self.transmitter, self.receiver.and_then(|report| report.sequence))
         else {
             return (None, None);
         };
-        let kept_up =
-            transmitter.datagrams.is_some_and(|sent| sent as f64 >= planned as f64 * PACE_KEPT);
+        let kept_up = planned.is_none_or(|planned| {
+            transmitter.datagrams.is_some_and(|sent| sent as f64 >= planned as f64 * PACE_KEPT)
+        });
         let rate =
             |count: Option<u64>, span: Option<u64>| bits_per_second(count?, payload_bytes, span?);
         if !kept_up {
@@ -302,6 +334,25 @@ const fn plateau_of(request: &SessionRequest) -> Plateau {
 fn mss_of(report: &TransmitterReport) -> Option<u64> {
     let options = if report.timestamps? { 12 } else { 0 };
     Some(u64::from(report.segment_payload_bytes?) + options)
+}
+
+fn departure_of(report: DepartureReport) -> Departure {
+    Departure {
+        burst_datagrams: report.burst_datagrams,
+        lateness_us: report.lateness_us.filter(|p| is_ordered(*p)).map(percentiles_of),
+        steps: report.steps,
+        uneven_steps: report.uneven_steps,
+        spin_ns: report.spin_ns,
+    }
+}
+
+/// Pacing failed when more than one in a hundred steps missed the pace, or one in a hundred bursts left later than a
+/// millisecond: by then a stream meant to be even has gaps that queues on the path answer to.
+fn uneven(toward: Way, departure: DepartureReport) -> Option<Caveat> {
+    let DepartureReport { steps, uneven_steps, lateness_us, .. } = departure;
+    let late_us = lateness_us.map_or(0, |[_, _, _, _, p99, _]| p99);
+    let failed = uneven_steps.saturating_mul(100) > steps || late_us > LATE_US;
+    failed.then_some(Caveat::PaceUneven { toward, uneven_steps, steps, late_us })
 }
 
 fn percentiles_of([n, min, p50, p95, p99, max]: [i64; 6]) -> Percentiles {

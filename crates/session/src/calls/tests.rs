@@ -18,11 +18,11 @@ const GOOD: CallMeasure = CallMeasure {
 fn a_packet_is_200_bytes_every_20_ms() {
     assert_eq!(u64::from(CALL_PAYLOAD) - 12, 8000 / CALL_PACKETS_PER_SECOND);
     assert_eq!(CALL_PAYLOAD + 8 + 20, 200);
-    let pacer = Pacer::new(CALL_PACE.bits_per_second(), CALL_PAYLOAD, 0);
+    let pacer = Pacer::new(CALL_PACE.bits_per_second(), CALL_PAYLOAD, 1, 0);
     let mut taken = pacer.clone();
     for packet in 0..3_000_u64 {
         assert_eq!(taken.next_due_ns(), packet * 20_000_000);
-        assert_eq!(taken.take(packet * 20_000_000, 9), 1);
+        assert_eq!(taken.take(packet * 20_000_000, 9).map(|departure| departure.count), Some(1));
     }
 }
 

@@ -4,7 +4,7 @@ use culvert_units::Dscp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::words;
+use super::{DepartureReport, HandoverReport, words};
 
 /// Facts of one end, told in the welcome. No address in it is ever dialled.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -98,6 +98,9 @@ pub struct ReceiverReport {
     pub budget_exceeded: bool,
     /// A step of the wall clock during the run, microseconds, when one was seen.
     pub clock_step_us: Option<i64>,
+    /// Datagrams: how they were taken from the system.
+    #[serde(default)]
+    pub handover: Option<HandoverReport>,
 }
 
 /// What the sequence numbers of a stream tell.
@@ -131,6 +134,9 @@ pub struct DelayReport {
     pub ipdv_us: Option<[i64; 6]>,
     /// RFC 5481 delay above the minimum: n, min, p50, p95, p99, max.
     pub pdv_us: Option<[i64; 6]>,
+    /// Only the first datagram of each burst was timed: the others leave, and may arrive, at one instant with it.
+    #[serde(default)]
+    pub of_burst_heads: bool,
 }
 
 /// A transmitter's account of one way.
@@ -159,6 +165,18 @@ pub struct TransmitterReport {
     pub budget_spent: bool,
     /// Datagrams the system refused to send because they were too large for the path.
     pub refused_datagrams: u64,
+    /// Datagrams: how they were handed to the system.
+    #[serde(default)]
+    pub handover: Option<HandoverReport>,
+    /// Datagrams: how true to their schedule they left; `None` without a schedule.
+    #[serde(default)]
+    pub departure: Option<DepartureReport>,
+    /// Datagrams: how often a queue of this host was full, so that it took nothing (ENOBUFS).
+    #[serde(default)]
+    pub queue_full: u64,
+    /// Datagrams: how often the socket's buffer stayed full for as long as a send waits (EAGAIN).
+    #[serde(default)]
+    pub buffer_full: u64,
     /// TCP: congestion control in use.
     #[serde(default, deserialize_with = "words::optional")]
     pub congestion_control: Option<String>,
