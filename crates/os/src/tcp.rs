@@ -1,6 +1,6 @@
 //! Stream sockets: dialling, listening, congestion control, and what the kernel knows of a connection.
 //!
-//! [`TcpInfo`] is the kernel's own account of a connection; [`discard`] receives without copying.
+//! [`TcpInfo`] is the kernel's own account of a connection; [`Discarder`] receives without copying.
 
 mod congestion;
 mod discard;
