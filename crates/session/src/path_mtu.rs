@@ -13,6 +13,8 @@ mod found;
 #[cfg(test)]
 mod tests;
 
+use culvert_pathmodel::Family;
+
 pub use ask::{LEAST_TIMEOUT_NS, MAX_PROBES, PathMtuAsk, PathMtuAskError};
 use found::Found;
 pub use found::{Above, PathMtuOutcome, PathMtuVerdict};
@@ -30,6 +32,28 @@ pub struct Probe {
     pub id: u32,
     /// The length of the whole IP packet in bytes.
     pub ip_bytes: u16,
+}
+
+impl Probe {
+    /// The UDP payload that makes the packet as long as this, in bytes; `None` when not even the headers fit.
+    pub fn udp_payload(self, family: Family) -> Option<u16> {
+        udp_payload(family, self.ip_bytes)
+    }
+}
+
+/// The largest UDP payload in an IP packet of so many bytes without options: less the IP header and 8 (RFC 8085 3.2).
+pub fn udp_payload(family: Family, ip_bytes: u16) -> Option<u16> {
+    less_headers(family, ip_bytes, 8)
+}
+
+/// The MSS that an MTU allows: less the fixed headers of IP and TCP, options or not (RFC 6691 section 2, RFC 9293 3.7.1).
+pub fn tcp_mss(family: Family, mtu: u16) -> Option<u16> {
+    less_headers(family, mtu, 20)
+}
+
+fn less_headers(family: Family, ip_bytes: u16, transport: u16) -> Option<u16> {
+    let ip = u16::try_from(family.header_length()).ok()?;
+    ip_bytes.checked_sub(ip)?.checked_sub(transport)
 }
 
 /// The search of one direction.

@@ -1,11 +1,14 @@
-//! Estimators for paths: goodput series, loss and order, jitter, delay percentiles, comparison statistics.
+//! Estimators for paths: goodput series, loss and order, jitter, delay percentiles, clocks, packet costs, comparison
+//! statistics, and what the figures mean for calls.
 //!
 //! Everything here is arithmetic on numbers that were measured elsewhere: no clock is read and no packet is touched.
 //! What a receiver calls once per packet ([`SequenceLedger`], [`InterarrivalJitter`], [`DelayHistogram`],
-//! [`DelayVariation`]) allocates only when it is made. A figure that the sample cannot give is `None`, never zero.
+//! [`DelayVariation`], [`LeastDelays`]) allocates only when it is made. A figure that the sample cannot give is `None`,
+//! never zero.
 //!
-//! Start with [`Series`] for rates, [`SequenceLedger`] for datagrams, [`Summary`] and [`median_interval`] for
-//! comparing runs.
+//! Start with [`Series`] for rates, [`SequenceLedger`] for datagrams, [`ClockRelation`] and [`clock_skew`] for one-way
+//! delays, [`packet_cost()`] for what limits a path at different sizes, [`QUALITY_CLASSES`] and [`rate_call`] for calls,
+//! [`Summary`] and [`median_interval`] for comparing runs.
 
 mod bisect;
 mod clock;

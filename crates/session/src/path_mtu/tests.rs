@@ -1,6 +1,5 @@
 use std::collections::VecDeque;
 
-use culvert_pathmodel::Family;
 use culvert_units::Mtu;
 use proptest::prelude::*;
 
@@ -105,6 +104,16 @@ fn the_constants_are_the_rfcs() {
     assert_eq!((MAX_PROBES, LEAST_TIMEOUT_NS), (3, 1_000_000_000));
     let too_small = PathMtuAsk::new(Family::Ipv6, Mtu::new(1279).unwrap());
     assert!(too_small.is_err());
+}
+
+/// RFC 9293 3.7.1: the default MSS is 536 for IPv4 and 1220 for IPv6, the MTUs that every host takes (576, 1280) less the
+/// fixed headers; RFC 879 section 7 has 536 for the 576 too. RFC 8085 3.2: the payload is the PMTU less IP header and 8.
+#[test]
+fn what_an_mtu_allows() {
+    assert_eq!((tcp_mss(Family::Ipv4, 576), tcp_mss(Family::Ipv6, 1280)), (Some(536), Some(1220)));
+    assert_eq!(udp_payload(Family::Ipv4, 1500), Some(1472));
+    assert_eq!(Probe { id: 0, ip_bytes: 1500 }.udp_payload(Family::Ipv6), Some(1452));
+    assert_eq!((tcp_mss(Family::Ipv4, 39), udp_payload(Family::Ipv6, 47)), (None, None));
 }
 
 /// A path of Ethernet alone is found in two probes and a confirmation.

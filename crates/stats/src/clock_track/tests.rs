@@ -54,6 +54,15 @@ fn an_unknown_drift_widens_the_bound() {
     assert!((relation.offset_at(2 * MS + 100 * S).error_ns - now).abs_diff(3_000_000) <= 1);
 }
 
+/// RFC 5905 calls 15 ppm about 1.3 s a day; exactly it is 1.296 s.
+#[test]
+fn fifteen_parts_per_million_are_a_second_and_a_third_a_day() {
+    let exact = [exchange(0, 0, 0, 0, 0)];
+    let one_clock = Drift { ratio: 0.0, error: FREQUENCY_TOLERANCE };
+    let relation = ClockRelation::of(&exact, one_clock).unwrap().unwrap();
+    assert!(relation.offset_at(86_400 * S).error_ns.abs_diff(1_296_000_000) <= 1);
+}
+
 #[test]
 fn a_step_between_exchanges_is_an_error() {
     let exchanges: Vec<_> = (0..20)
