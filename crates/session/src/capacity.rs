@@ -8,6 +8,8 @@
 //! there is a [`CapacitySearch::outcome`].
 
 mod adjust;
+mod clockwork;
+mod judge;
 mod outcome;
 mod parameters;
 mod rates;
@@ -16,6 +18,8 @@ mod sub_interval;
 mod tests;
 
 use culvert_units::{BitRate, Bytes};
+
+use clockwork::nanos;
 
 pub use adjust::{LoadAdjustment, LoadReport};
 pub use outcome::{CapacityEnd, CapacityOutcome, Held, Verification};
@@ -28,12 +32,6 @@ pub use sub_interval::{Feedback, SubInterval};
 /// reports.
 const ARRIVED_PERCENT: u64 = 90;
 const LATEST_START: u32 = 10;
-
-/// Sub-intervals agree when they lie within one percent.
-const STEADY: f64 = 0.01;
-
-/// A transmitter that sent less than this share of what it was told to held the rate itself.
-const KEPT_UP: f64 = 0.95;
 
 /// What to send now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -283,88 +281,6 @@ impl CapacitySearch {
             sent_bytes: self.sent_bytes,
         });
     }
-
-    fn maximum(&self) -> Option<SubInterval> {
-        let bound = self.parameters.search_loss_at_most;
-        let within = self.gauge.done().iter().filter(|one| one.loses_at_most(bound));
-        within.max_by_key(|one| one.rate_bps).copied()
-    }
-
-    /// The highest rate that arrived, whatever was lost beside it.
-    ///
-    /// Losses may have kept a sub-interval from being the maximum and yet its rate be the truth, that of a limiter which
-    /// was overrun throughout; and a burst may have made it more than the truth. The verification tells.
-    fn to_verify(&self) -> Option<BitRate> {
-        self.gauge.done().iter().map(|one| one.rate_bps).max()
-    }
-
-    fn held(&self) -> Option<Held> {
-        if (self.searched_bytes as f64) < KEPT_UP * self.ordered_bytes {
-            Some(Held::Transmitter)
-        } else {
-            self.load.is_at_top().then_some(Held::RateCap)
-        }
-    }
-
-    fn is_steady(&self) -> bool {
-        let Some(wanted) = self.parameters.steady_sub_intervals else { return false };
-        let done = self.gauge.done();
-        let last = done.len().checked_sub(wanted.max(1)).and_then(|from| done.get(from..));
-        let Some(last) = last else { return false };
-        let rates = || last.iter().map(|one| one.rate_bps.bits_per_second());
-        let (least, most) = (rates().min().unwrap_or(0), rates().max().unwrap_or(0));
-        let agree = (most - least) as f64 <= STEADY * most as f64;
-        agree && (self.load.saw_trouble() || self.load.is_at_top())
-    }
-
-    /// Half of the budget is kept for the verification.
-    fn is_search_budget_spent(&self) -> bool {
-        let verifying = self.parameters.verify_ms > 0;
-        self.parameters.byte_budget.is_some_and(|budget| {
-            self.sent_bytes >= if verifying { budget.get() / 2 } else { budget.get() }
-        })
-    }
-
-    fn remaining(&self) -> Option<u64> {
-        self.parameters.byte_budget.map(|budget| budget.get().saturating_sub(self.sent_bytes))
-    }
-
-    /// Moves time on, never back, and counts what was ordered.
-    fn advance(&mut self, now_ns: u64) {
-        let elapsed = now_ns.saturating_sub(self.now_ns);
-        if matches!(self.phase, Phase::Search) {
-            let rate = self.order().rate.map_or(0.0, |rate| rate.bits_per_second() as f64);
-            self.ordered_bytes += rate / 8.0 * elapsed as f64 / 1e9;
-        }
-        self.now_ns = self.now_ns.max(now_ns);
-    }
-
-    /// RFC 9097 8.1: UDRT + (2 + w)·FT after the last report.
-    const fn lost_status_at(&self) -> u64 {
-        let repeats = self.lost_statuses.saturating_add(self.parameters.lost_status_extra);
-        let reports = nanos(self.parameters.feedback_ms).saturating_mul(repeats.saturating_add(2));
-        let delay = self.parameters.high_delay_us.saturating_mul(1000);
-        self.heard_ns.saturating_add(delay).saturating_add(reports)
-    }
-
-    const fn silent_at(&self) -> u64 {
-        self.heard_ns.saturating_add(nanos(self.parameters.feedback_timeout_ms))
-    }
-
-    /// By the transmitter's clock, with the patience of one feedback timeout on top.
-    fn phase_ends_at(&self) -> u64 {
-        let (since, length) = match self.phase {
-            Phase::Search => (self.started_ns, self.parameters.search_ms),
-            Phase::Verify { since_ns, .. } => (since_ns, self.parameters.verify_ms),
-            Phase::Rest { .. } | Phase::Done => return u64::MAX,
-        };
-        let patience = nanos(self.parameters.feedback_timeout_ms);
-        since.saturating_add(nanos(length)).saturating_add(patience)
-    }
-}
-
-const fn nanos(millis: u64) -> u64 {
-    millis.saturating_mul(1_000_000)
 }
 
 /// The rate times a share of at most 1, rounded down.

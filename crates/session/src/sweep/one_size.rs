@@ -19,13 +19,34 @@ pub(super) struct OneSize {
     failed: Option<f64>,
     /// What arrived of the last trial that failed.
     arrived: Option<f64>,
+    doubt: Doubt,
     trials: u32,
     held: Option<SizeHeld>,
 }
 
+/// Whether the rate that passed is to be tried again, because less than it arrived of a higher one: the path has changed
+/// since, or it carries less the more it is offered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Doubt {
+    None,
+    TryAgain,
+    Settled,
+}
+
+/// So much less than what passed, as a share of it, gives rise to doubt.
+const FAR_LESS: f64 = 0.05;
+
 impl OneSize {
     pub(super) const fn new(ip_bytes: u16) -> Self {
-        Self { ip_bytes, passed: None, failed: None, arrived: None, trials: 0, held: None }
+        Self {
+            ip_bytes,
+            passed: None,
+            failed: None,
+            arrived: None,
+            doubt: Doubt::None,
+            trials: 0,
+            held: None,
+        }
     }
 
     pub(super) const fn ip_bytes(&self) -> u16 {
@@ -40,6 +61,7 @@ impl OneSize {
     pub(super) fn next_rate(&self, expected: Option<f64>, ask: &SweepAsk) -> f64 {
         let cap = ask.cap_at(self.ip_bytes);
         let wanted = match (self.passed, self.failed) {
+            (Some(passed), _) if self.doubt == Doubt::TryAgain => passed,
             (None, None) => expected.unwrap_or_else(|| ask.first_at(self.ip_bytes)),
             (Some(passed), None) => passed * 2.0,
             (passed, Some(failed)) => {
@@ -74,9 +96,13 @@ impl OneSize {
             self.failed = Some(self.failed.map_or(failed, |before| before.min(failed)));
             self.arrived = result.arrived_per_second.filter(|rate| rate.is_finite() && *rate > 0.0);
         }
-        // A rate that fails below one that passed says that the path has changed or loses by chance.
+        self.doubt = match self.doubt {
+            Doubt::None if self.is_far_less() => Doubt::TryAgain,
+            Doubt::None => Doubt::None,
+            Doubt::TryAgain | Doubt::Settled => Doubt::Settled,
+        };
         if self.passed.zip(self.failed).is_some_and(|(passed, failed)| failed <= passed) {
-            self.held = self.held.or(Some(SizeHeld::Path));
+            self.held = Some(SizeHeld::Inconsistent);
         }
         if self.is_bracketed(ask) {
             self.held = self.held.or(Some(SizeHeld::Path));
@@ -94,6 +120,11 @@ impl OneSize {
             trials: self.trials,
             held: self.held.unwrap_or(pending),
         }
+    }
+
+    fn is_far_less(&self) -> bool {
+        let both = self.arrived.zip(self.passed);
+        both.is_some_and(|(arrived, passed)| arrived < passed * (1.0 - FAR_LESS))
     }
 
     fn is_bracketed(&self, ask: &SweepAsk) -> bool {

@@ -13,6 +13,8 @@ pub enum SizeHeld {
     RateCap,
     /// The transmitter could send no more: the path carries at least this.
     Transmitter,
+    /// A rate failed that is not above one that passed: the path has changed, or loses by chance.
+    Inconsistent,
     /// The trials of this size were used up before the rate was enclosed.
     Trials,
     /// The byte budget.

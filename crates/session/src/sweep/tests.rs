@@ -142,6 +142,32 @@ fn a_path_that_loses_by_chance_ends_without_a_figure() {
     assert_eq!(outcome.cost, None);
 }
 
+/// A path that slows down after the first trials takes the figure of a size that had passed at more with it.
+#[test]
+fn a_path_that_slows_down_gives_no_point() {
+    let mut planner = SweepPlanner::new(SweepAsk::over(vec![1000]));
+    while let Some(trial) = planner.next_trial() {
+        let byte_ns = if trial.number < 4 { 8.0 } else { 200.0 };
+        planner.on_result(trial.number, Path { byte_ns, ..CLEAN }.trial(trial));
+    }
+    let figure = planner.outcome().sizes[0];
+    assert_eq!((figure.held, figure.point()), (SizeHeld::Inconsistent, None), "{figure:?}");
+}
+
+/// A processor that drops half of what it is offered too much of carries the lower rate all the same.
+#[test]
+fn a_path_that_carries_less_the_more_it_is_offered_is_enclosed() {
+    let mut planner = SweepPlanner::new(SweepAsk::over(vec![1000]));
+    while let Some(trial) = planner.next_trial() {
+        let overrun = trial.packets_per_second > CLEAN.carries(1000);
+        let loss = if overrun { 0.5 } else { 0.0 };
+        planner.on_result(trial.number, Path { loss, ..CLEAN }.trial(trial));
+    }
+    let figure = planner.outcome().sizes[0];
+    let rate = figure.point().unwrap().packets_per_second;
+    assert!((rate / CLEAN.carries(1000) - 1.0).abs() < 0.01, "{figure:?}");
+}
+
 #[test]
 fn the_budget_holds() {
     for budget in [0, 100_000, 50_000_000, 200_000_000] {
