@@ -108,6 +108,7 @@ fn consequence(comparison: &Comparison, main: Option<&Session>) -> String {
     });
     let mut parts = Vec::new();
     parts.extend(advice(&sound, !held.is_empty()));
+    parts.extend(unexplained(&sound));
     parts.extend(unsafe_paths(comparison));
     let unknown: Vec<_> = others
         .iter()
@@ -198,6 +199,22 @@ fn advice(sound: &[&Held<'_>], any_held: bool) -> Option<String> {
     })
 }
 
+/// Of several paths those that lack more than headers explain: how they rank says nothing of the protocols then.
+fn unexplained(sound: &[&Held<'_>]) -> Option<String> {
+    let lacking = sound.iter().filter(|held| held.verdicts.contains(&GapVerdict::NotExplained));
+    let names: Vec<_> = lacking.map(|held| held.path.name.clone()).collect();
+    let their = if names.len() == 1 { "its" } else { "their" };
+    (sound.len() > 1 && !names.is_empty()).then(|| look_for_the_cause(&names, their))
+}
+
+fn look_for_the_cause(names: &[String], their: &str) -> String {
+    format!(
+        "more is lost in {} than {their} headers take, so look for the cause, the gateway's processor, MTU and loss first, \
+         before judging the protocol",
+        join(names)
+    )
+}
+
 /// Those that are within the noise of the first.
 fn alike(ranked: &[&Held<'_>]) -> Vec<String> {
     let Some(best) = ranked.first() else { return Vec::new() };
@@ -212,10 +229,7 @@ fn alone(held: &Held<'_>) -> String {
     let name = &held.path.name;
     let any = |wanted: GapVerdict| held.verdicts.contains(&wanted);
     if any(GapVerdict::NotExplained) {
-        format!(
-            "more is lost in {name} than its headers take, so look for the cause, the gateway's processor, MTU and loss \
-             first, before judging the protocol"
-        )
+        look_for_the_cause(std::slice::from_ref(name), "its")
     } else if any(GapVerdict::InsideFaster) {
         format!("measure {name} and outside again in turns before choosing")
     } else if any(GapVerdict::HeadersUnknown) {
