@@ -51,3 +51,18 @@ use_cargo() {
   command -v cargo >/dev/null || PATH=$PATH:${CARGO_HOME:-${HOME:-}/.cargo}/bin
   command -v cargo >/dev/null
 }
+
+# require_rust: a cargo that is new enough for the Cargo.toml of the current directory
+require_rust() {
+  local needed found
+  needed=$(sed -n 's/^rust-version = "\(.*\)"/\1/p' Cargo.toml)
+  use_cargo || {
+    complain "there is no cargo on this machine, and the build needs Rust $needed or later" "install it as https://www.rust-lang.org/tools/install says, which needs no root, then run this again"
+    return 1
+  }
+  found=$(cargo --version | cut -d ' ' -f 2)
+  printf '%s\n' "$needed" "$found" | sort -CV || {
+    complain "cargo is ${found:-broken} here, and the build needs Rust $needed or later" "rustup update stable; Debian 12's own packages are too old"
+    return 1
+  }
+}

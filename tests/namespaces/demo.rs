@@ -1,4 +1,4 @@
-//! The demo as a new user runs it.
+//! The demo through a real tunnel, as a new user runs it.
 
 use std::fs;
 use std::path::Path;
@@ -28,6 +28,7 @@ fn the_demo_shows_what_its_story_reckons() {
     assert!(built.success());
     let began = Instant::now();
     let status = Command::new(root.join("scripts/demo"))
+        .arg("--real")
         .arg("--into")
         .arg(&into)
         .status()
