@@ -59,6 +59,15 @@ fn removal_leaves_the_queue_alone() {
     }
 }
 
+/// Four delays on one line within 3 s say little about the 12 s around them.
+#[test]
+fn a_skew_that_rests_on_a_short_time_is_weak() {
+    let middle = [250, 300, 290, 310, 251, 252, 253, 254, 304, 305, 306, 307, 308];
+    let skew = clock_skew(&one_a_second(&middle), 1000).unwrap();
+    assert_eq!((skew.touching, skew.confidence), (4, SkewConfidence::Weak), "{skew:?}");
+    assert!(skew.support_ns * 2 < skew.span_ns, "{skew:?}");
+}
+
 #[test]
 fn one_time_has_no_skew() {
     assert_eq!(clock_skew(&[], 0), None);
