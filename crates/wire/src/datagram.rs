@@ -81,14 +81,17 @@ impl DatagramKey {
         Self(key)
     }
 
+    #[inline]
     fn tag(&self, kind: DatagramKind, tagged: &[u8], body: &[u8]) -> u64 {
         use std::hash::Hasher;
 
         let mut hasher = SipHasher24::new_with_key(self.0.expose());
-        hasher.write(tagged);
-        if kind != DatagramKind::Data {
-            hasher.write(body);
+        // At once where it can be: that is half the cost, and data has it for every datagram.
+        if kind == DatagramKind::Data {
+            return hasher.hash(tagged);
         }
+        hasher.write(tagged);
+        hasher.write(body);
         hasher.finish()
     }
 }
@@ -114,6 +117,7 @@ impl DatagramHeader {
     /// Writes the header and its tag over the first 32 bytes of `datagram`, which is the whole UDP payload.
     ///
     /// The body of a kind other than data must be in place: it is tagged.
+    #[inline]
     pub fn emit(&self, key: &DatagramKey, datagram: &mut [u8]) -> Result<(), DatagramError> {
         self.check_length(datagram.len())?;
         let [length_high, length_low] = self.length.to_be_bytes();
@@ -137,6 +141,7 @@ impl DatagramHeader {
     /// Reads the header of `datagram`, which is the whole UDP payload, and checks kind, length and tag.
     ///
     /// Only `Ok` is authenticated: an error says nothing about who sent the bytes.
+    #[inline]
     pub fn parse(datagram: &[u8], key: &DatagramKey) -> Result<Self, DatagramError> {
         let truncated = DatagramError::Truncated { got: datagram.len() };
         let (tagged, _) = datagram.split_at_checked(TAGGED_LEN).ok_or(truncated)?;
