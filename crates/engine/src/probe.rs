@@ -25,7 +25,7 @@ const TRANSFER_EVERY_AT_MOST: Duration = Duration::from_millis(250);
 /// What a probe takes of an Ethernet line, in bits: 84 bytes of IPv4 and 38 around them.
 const PROBE_BITS: u64 = (84 + 38) * 8;
 /// Probes take at most this part of what flows, so that they stay within the noise of its goodput.
-const PROBES_ONE_IN: u64 = 1_000;
+const PROBES_ONE_IN: u64 = 2_000;
 /// How long after its last probe the prober still waits for replies.
 const LAST_REPLY_PATIENCE: Duration = Duration::from_millis(500);
 
@@ -231,14 +231,14 @@ pub fn reflect(flow: &FlowIdentity, sockets: &Receiver<SocketNews>, switch: &Arc
 mod tests {
     use super::*;
 
-    /// 122 bytes on the line, 976 bits: a thousandth of 10 Mbit/s holds one every 97.6 ms.
+    /// 122 bytes on the line, 976 bits: half a thousandth of 10 Mbit/s holds one every 195.2 ms.
     #[test]
     fn probes_leave_a_slow_line_to_its_data() {
         for (flowing_bps, expected_us) in [
             (0, 250_000),
             (1_000_000, 250_000),
-            (10_000_000, 97_600),
-            (19_520_000, 50_000),
+            (10_000_000, 195_200),
+            (39_040_000, 50_000),
             (1_000_000_000, 50_000),
             (u64::MAX, 50_000),
         ] {

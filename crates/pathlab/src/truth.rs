@@ -119,6 +119,8 @@ pub enum Fate {
         delay_ns: u64,
         /// Its place among the packets that went out, second copies not counted, from 0; `None` while it is under way.
         left: Option<u64>,
+        /// How long after it was due it did go out, in nanoseconds; `None` when nobody told.
+        late_ns: Option<u64>,
         /// It was chosen to be held back.
         held_back: bool,
         /// A second copy follows it.

@@ -130,6 +130,7 @@ impl<T: Copy> OneWay<T> {
                 let fate = Fate::Delivered {
                     delay_ns: travel.due_ns - self.now_ns,
                     left: None,
+                    late_ns: None,
                     held_back: travel.held_back,
                     duplicated,
                 };
@@ -158,6 +159,11 @@ impl<T: Copy> OneWay<T> {
         let departure = self.schedule.take_due(now_ns)?;
         self.ledger.departed(&departure);
         Some(departure)
+    }
+
+    /// Writes down when a packet that [`take_due`](Self::take_due) gave did go out.
+    pub fn went_out(&mut self, departure: &Departure<T>, at_ns: u64) {
+        self.ledger.went_out(departure, at_ns);
     }
 
     /// When the next packet goes out; `None` when none is on its way.

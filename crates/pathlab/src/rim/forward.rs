@@ -2,6 +2,7 @@
 
 use std::{
     array,
+    collections::HashMap,
     io::{self, IoSlice},
     net::IpAddr,
     sync::atomic::{AtomicBool, Ordering},
@@ -50,9 +51,12 @@ struct Work {
     onward: PacketSender,
     back: PacketSender,
     lanes: Vec<Lane>,
+    /// The place of each lane by its addresses.
+    places: HashMap<(IpAddr, IpAddr), usize>,
     store: Store,
     arrivals: Arrivals,
-    due: Vec<Departure<u32>>,
+    /// What is sent now, and the place of its lane.
+    due: Vec<(usize, Departure<u32>)>,
     lateness_ns: Histogram<u64>,
     faults: Faults,
     not_ours: u64,
@@ -62,6 +66,8 @@ struct Work {
 impl Carrier {
     /// `began_ns` is time 0 of the paths on the monotonic clock.
     pub(super) fn new(sockets: Sockets, lanes: Vec<Lane>, began_ns: u64) -> io::Result<Self> {
+        let addresses = |lane: &Lane| (lane.source, lane.destination);
+        let places = lanes.iter().map(addresses).zip(0..).collect();
         let lateness_ns = Histogram::new_with_bounds(1, LATEST_NS, 3).map_err(io::Error::other)?;
         Ok(Self {
             ring: sockets.from,
@@ -69,6 +75,7 @@ impl Carrier {
                 onward: sockets.onward,
                 back: sockets.back,
                 lanes,
+                places,
                 store: Store::default(),
                 arrivals: Arrivals::new(began_ns),
                 due: Vec::with_capacity(PacketSender::MOST),
@@ -147,11 +154,8 @@ impl Work {
     fn offer(&mut self, ethernet: &[u8], bytes: &[u8], at_ns: u64) {
         let headers = is_ip(ethernet).then(|| ip::read(bytes)).flatten();
         let lane = headers.and_then(|headers| {
-            let mut lanes = self.lanes.iter_mut();
-            let ours = |lane: &&mut Lane| {
-                lane.source == headers.source && lane.destination == headers.destination
-            };
-            Some((lanes.find(ours)?, headers))
+            let place = self.places.get(&(headers.source, headers.destination))?;
+            Some((self.lanes.get_mut(*place)?, headers))
         });
         let Some((lane, headers)) = lane else {
             self.not_ours += 1;
@@ -192,16 +196,17 @@ impl Work {
     fn send_due(&mut self, until_ns: u64) -> usize {
         self.due.clear();
         while self.due.len() < PacketSender::MOST
-            && let Some(lane) = self.lanes.iter_mut().min_by_key(|lane| next_due(lane))
+            && let Some((place, lane)) =
+                self.lanes.iter_mut().enumerate().min_by_key(|(_, lane)| next_due(lane))
             && let Some(departure) = lane.way.take_due(until_ns)
         {
-            self.due.push(departure);
+            self.due.push((place, departure));
         }
         let mut rest = self.due.as_slice();
         while !rest.is_empty() {
             let frames: [IoSlice<'_>; PacketSender::MOST] = array::from_fn(|at| {
                 IoSlice::new(
-                    rest.get(at).map_or(&[], |departure| self.store.frame(departure.token)),
+                    rest.get(at).map_or(&[], |(_, departure)| self.store.frame(departure.token)),
                 )
             });
             let outcome = self.onward.send(frames.get(..rest.len()).unwrap_or(&frames));
@@ -210,7 +215,10 @@ impl Work {
             rest = rest.get((outcome.sent + refused).max(1)..).unwrap_or_default();
         }
         let after_ns = self.arrivals.now();
-        for departure in &self.due {
+        for (place, departure) in &self.due {
+            if let Some(lane) = self.lanes.get_mut(*place) {
+                lane.way.went_out(departure, after_ns);
+            }
             self.lateness_ns.saturating_record(after_ns - departure.due_ns.min(after_ns));
             if departure.is_last {
                 self.store.release(departure.token);

@@ -63,12 +63,9 @@ impl Ledger {
     }
 
     pub(super) fn departed<T>(&mut self, departure: &Departure<T>) {
-        let place = usize::try_from(departure.number).unwrap_or(usize::MAX);
-        if !departure.is_copy
-            && let Some(line) = self.packets.get_mut(place)
-            && let Fate::Delivered { left, .. } = &mut line.fate
-        {
-            *left = Some(self.total.delivered.packets);
+        let place = self.total.delivered.packets;
+        if let Some(Fate::Delivered { left, .. }) = self.fate_of(departure) {
+            *left = Some(place);
         }
         let Some(tracked) = self.flows.get_mut(departure.flow) else { return };
         let late = !departure.is_copy && departure.place < tracked.next_expected;
@@ -81,6 +78,12 @@ impl Ledger {
             counters.reordered += u64::from(late);
         }
         tracked.next_expected = tracked.next_expected.max(departure.place + 1);
+    }
+
+    pub(super) fn went_out<T>(&mut self, departure: &Departure<T>, at_ns: u64) {
+        if let Some(Fate::Delivered { late_ns, .. }) = self.fate_of(departure) {
+            *late_ns = Some(at_ns.saturating_sub(departure.due_ns));
+        }
     }
 
     pub(super) fn list(&mut self, packet: PacketTruth) {
@@ -102,6 +105,12 @@ impl Ledger {
             flows: self.flows.iter().map(flow).collect(),
             packets_not_listed: self.not_listed,
         }
+    }
+
+    /// What the line of a packet says, if there is one; nothing for copies.
+    fn fate_of<T>(&mut self, departure: &Departure<T>) -> Option<&mut Fate> {
+        let place = usize::try_from(departure.number).ok().filter(|_| !departure.is_copy)?;
+        self.packets.get_mut(place).map(|line| &mut line.fate)
     }
 
     fn flow(&mut self, flow: Flow) -> usize {

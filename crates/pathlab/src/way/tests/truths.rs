@@ -164,7 +164,8 @@ fn a_line_names_its_fields_and_units() {
         ..Conditions::default()
     });
     offer_all(&mut way, 2, MILLISECOND, 100);
-    drain(&mut way);
+    let gone = drain(&mut way);
+    way.went_out(&gone[0], MILLISECOND + 250);
     offer_all(&mut way, 1, MILLISECOND, 100);
     let lines: Vec<_> =
         way.packets().iter().map(|line| serde_json::to_value(line).unwrap()).collect();
@@ -173,7 +174,7 @@ fn a_line_names_its_fields_and_units() {
         [
             serde_json::json!({
                 "number": 0, "flow": 0, "offered_at_ns": 0, "length": 100, "fate": "delivered",
-                "delay_ns": 1_000_000, "left": 0, "held_back": false, "duplicated": false,
+                "delay_ns": 1_000_000, "left": 0, "late_ns": 250, "held_back": false, "duplicated": false,
             }),
             serde_json::json!({
                 "number": 1, "flow": 0, "offered_at_ns": 1_000_000, "length": 100, "fate": "dropped",
@@ -181,7 +182,7 @@ fn a_line_names_its_fields_and_units() {
             }),
             serde_json::json!({
                 "number": 2, "flow": 0, "offered_at_ns": 1_000_000, "length": 100, "fate": "delivered",
-                "delay_ns": 1_000_000, "left": null, "held_back": false, "duplicated": false,
+                "delay_ns": 1_000_000, "left": null, "late_ns": null, "held_back": false, "duplicated": false,
             }),
         ]
     );

@@ -1,13 +1,5 @@
 //! Numbered datagrams through the program: what arrives is what the truth says, one by one.
 
-#![expect(
-    clippy::disallowed_types,
-    reason = "the hosts of this test are ordinary programs with sockets"
-)]
-#![expect(clippy::disallowed_methods, reason = "and with a clock")]
-
-mod lab;
-
 use std::{
     env, fs,
     net::UdpSocket,
@@ -15,7 +7,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use lab::{Found, Lab, Truth, expected, quoted, reordered};
+use crate::lab::{Found, Lab, Truth, expected, extents, order, quoted};
 
 const COUNT: u32 = 3_000;
 const PAYLOAD: usize = 200;
@@ -23,7 +15,15 @@ const LENGTH: u64 = 228;
 /// How often a run is tried whose receiver was too slow for what arrived.
 const ATTEMPTS: u32 = 5;
 
-const CONFIG: &str = r#"
+const LOSSY: &str = r#"
+loss = { bursts = { enter = 0.02, leave = 0.4 } }
+duplicate = { ratio = 0.02 }
+reorder = { ratio = 0.03, by = "2ms" }
+"#;
+
+fn config(toward: &str) -> String {
+    format!(
+        r#"
 [[paths]]
 name = "worn"
 near = "10.90.1.1"
@@ -31,18 +31,18 @@ far = "10.90.1.2"
 [paths.both_ways]
 rate = "50Mbit/s"
 delay = "5ms"
-jitter = { uniform = "1ms" }
-[paths.toward_far]
-loss = { bursts = { enter = 0.02, leave = 0.4 } }
-duplicate = { ratio = 0.02 }
-reorder = { ratio = 0.03, by = "2ms" }
-"#;
+jitter = {{ uniform = "1ms" }}
+[paths.toward_{toward}]
+{LOSSY}
+"#
+    )
+}
 
 #[test]
 fn what_arrives_is_what_the_truth_says() {
-    for seed in 1..=3 {
-        let lab = Lab::new(CONFIG);
-        let Some((truth, arrived)) = run(&lab, seed) else { return };
+    for (seed, toward) in [(1, "far"), (2, "near"), (3, "far")] {
+        let lab = Lab::new(&config(toward));
+        let Some((truth, arrived)) = run(&lab, seed, toward) else { return };
         let mut seen = vec![0_u64; COUNT as usize];
         let mut first = Vec::new();
         for number in &arrived {
@@ -51,16 +51,19 @@ fn what_arrives_is_what_the_truth_says() {
             }
             seen[*number] += 1;
         }
-        let packets = truth.of_length("far", LENGTH);
+        let packets = truth.of_length(toward, LENGTH);
+        let order = order(&packets);
         let found = Found {
             sent: u64::from(COUNT),
             lost: seen.iter().filter(|times| **times == 0).count() as u64,
             duplicates: seen.iter().map(|times| times.saturating_sub(1)).sum(),
-            reordered: reordered(&first),
+            reordered: extents(&first).len() as u64,
         };
-        assert_eq!(found, expected(&packets), "seed {seed}");
+        assert_eq!(found, expected(&packets), "seed {seed} toward {toward}");
         assert!(found.lost > 0 && found.duplicates > 0 && found.reordered > 0, "{found:?}");
-        // Not only as many, but the same ones.
+        // Not only as many, but the same ones, each as far out of order.
+        assert_eq!(first, order, "seed {seed} toward {toward}");
+        assert_eq!(extents(&first), extents(&order));
         for (line, times) in packets.iter().zip(seen) {
             let copies = match (line["fate"].as_str(), line["duplicated"].as_bool()) {
                 (Some("delivered"), Some(true)) => 2,
@@ -69,23 +72,28 @@ fn what_arrives_is_what_the_truth_says() {
             };
             assert_eq!(times, copies, "{line}");
         }
-        let flows = &truth.document["paths"][0]["truth"]["toward_far"]["flows"];
+        let flows = &truth.document["paths"][0]["truth"][format!("toward_{toward}")]["flows"];
         assert_eq!(flows[0]["reordered"], found.reordered);
     }
 }
 
 /// The truth of a run and the numbers that arrived. One whose receiver was too slow says nothing of the path and is
 /// tried again.
-fn run(lab: &Lab, seed: u64) -> Option<(Truth, Vec<usize>)> {
+fn run(lab: &Lab, seed: u64, toward: &str) -> Option<(Truth, Vec<usize>)> {
     let this = quoted(&env::current_exe().expect("a path"));
     let file = lab.file("arrived.json");
-    let role = |name: &str| {
+    let role = |host: &str, (own, other): (&str, &str)| {
+        let role = if host == toward { "receiver" } else { "sender" };
         let file = quoted(&file);
-        format!("CULVERT_ARRIVED={file} exec {this} --exact {name} --ignored --nocapture >&2")
+        format!(
+            "CULVERT_ARRIVED={file} CULVERT_OWN={own} CULVERT_OTHER={other} exec {this} --exact carried::{role} \
+             --ignored --nocapture >&2"
+        )
     };
+    let (near, far) = ("10.90.1.1", "10.90.1.2");
     for _ in 0..ATTEMPTS {
         // The receiver ends by itself; the sender waits for its file.
-        let truth = lab.run(seed, &role("far_host"), &role("near_host"), &[])?;
+        let truth = lab.run(seed, &role("far", (far, near)), &role("near", (near, far)), &[])?;
         let arrived: (Vec<usize>, u64) =
             serde_json::from_str(&lab.read("arrived.json")).expect("numbers");
         fs::remove_file(&file).expect("the file was read");
@@ -109,9 +117,9 @@ fn overflowed() -> u64 {
 }
 
 #[test]
-#[ignore = "runs on the far host of the test above"]
-fn far_host() {
-    let socket = UdpSocket::bind("10.90.1.2:28460").unwrap();
+#[ignore = "runs on a host of the test above"]
+fn receiver() {
+    let socket = UdpSocket::bind((env::var("CULVERT_OWN").unwrap(), 28_460)).unwrap();
     socket.set_read_timeout(Some(Duration::from_secs(10))).unwrap();
     let mut numbers = Vec::new();
     let mut datagram = [0; 2_000];
@@ -127,10 +135,10 @@ fn far_host() {
 }
 
 #[test]
-#[ignore = "runs on the near host of the test above"]
-fn near_host() {
-    let socket = UdpSocket::bind("10.90.1.1:0").unwrap();
-    socket.connect("10.90.1.2:28460").unwrap();
+#[ignore = "runs on a host of the test above"]
+fn sender() {
+    let socket = UdpSocket::bind((env::var("CULVERT_OWN").unwrap(), 0)).unwrap();
+    socket.connect((env::var("CULVERT_OTHER").unwrap(), 28_460)).unwrap();
     // The other host needs a moment to listen.
     thread::sleep(Duration::from_millis(300));
     let began = Instant::now();
@@ -148,5 +156,5 @@ fn near_host() {
         }
         thread::sleep(Duration::from_millis(50));
     }
-    panic!("the far host never told what arrived");
+    panic!("the other host never told what arrived");
 }

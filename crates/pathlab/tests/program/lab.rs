@@ -1,11 +1,5 @@
 //! Runs the program with a configuration, and reads what it wrote down.
 
-#![expect(
-    clippy::indexing_slicing,
-    clippy::print_stderr,
-    reason = "the module exists for tests alone"
-)]
-
 use std::{
     fs,
     path::{Path, PathBuf},
@@ -83,6 +77,12 @@ impl Truth {
         self.packets.iter().filter(fits).collect()
     }
 
+    /// How late packets went out: the 99th percentile of the worse direction, in microseconds.
+    pub(crate) fn latest_us(&self) -> f64 {
+        let late = |toward| self.document["carriers"][toward]["lateness_us"]["p99"].as_f64();
+        late("toward_far").into_iter().chain(late("toward_near")).fold(0.0, f64::max)
+    }
+
     /// Nothing but the paths dropped anything.
     pub(crate) fn is_whole(&self) -> bool {
         let carriers = ["toward_far", "toward_near"].iter().all(|toward| {
@@ -110,30 +110,33 @@ pub(crate) struct Found {
 pub(crate) fn expected(packets: &[&Value]) -> Found {
     let count =
         |wanted: &dyn Fn(&Value) -> bool| packets.iter().filter(|line| wanted(line)).count() as u64;
-    let mut arrivals: Vec<(u64, usize)> = (0..)
-        .zip(packets)
-        .filter(|(_, line)| line["fate"] == "delivered")
-        .map(|(place, line)| (number(line, "left"), place))
-        .collect();
-    arrivals.sort_unstable();
-    let order: Vec<usize> = arrivals.iter().map(|(_, place)| *place).collect();
     Found {
         sent: packets.len() as u64,
         lost: count(&|line| line["fate"] == "dropped"),
         duplicates: count(&|line| line["duplicated"] == true),
-        reordered: reordered(&order),
+        reordered: extents(&order(packets)).len() as u64,
     }
 }
 
-/// RFC 4737 section 3.3: reordered is what is smaller than the greatest number before it.
-pub(crate) fn reordered(order: &[usize]) -> u64 {
-    let mut next = 0;
-    let mut late = 0;
-    for number in order {
-        late += u64::from(*number < next);
-        next = next.max(*number);
-    }
-    late
+/// The places of the packets of a flow in the order they left the path.
+pub(crate) fn order(packets: &[&Value]) -> Vec<usize> {
+    let mut left: Vec<(u64, usize)> = (0..)
+        .zip(packets)
+        .filter(|(_, line)| line["fate"] == "delivered")
+        .map(|(place, line)| (number(line, "left"), place))
+        .collect();
+    left.sort_unstable();
+    left.into_iter().map(|(_, place)| place).collect()
+}
+
+/// The reordered packets and the extent of each. RFC 4737 section 3.3: reordered is what is smaller than a number before
+/// it; section 4.2.1: its extent is how far before it the earliest such one lies.
+pub(crate) fn extents(order: &[usize]) -> Vec<(usize, usize)> {
+    let extent = |(place, number): (usize, &usize)| {
+        let earliest = order[..place].iter().position(|earlier| earlier > number)?;
+        Some((*number, place - earliest))
+    };
+    order.iter().enumerate().filter_map(extent).collect()
 }
 
 /// A shell word.
@@ -141,6 +144,11 @@ pub(crate) fn quoted(path: &Path) -> String {
     format!("'{}'", path.display())
 }
 
-fn number(line: &Value, key: &str) -> u64 {
+/// The least of the values that so many percent do not exceed.
+pub(crate) fn percentile(sorted: &[f64], percent: usize) -> f64 {
+    sorted[(percent * sorted.len()).div_ceil(100).max(1) - 1]
+}
+
+pub(crate) fn number(line: &Value, key: &str) -> u64 {
     line[key].as_u64().unwrap_or_else(|| panic!("no {key} in {line}"))
 }
