@@ -49,11 +49,9 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
             "{}, the transmitter stalled for {dropped_ms} ms that it did not catch up",
             way(*toward)
         ),
-        Caveat::PaceUneven { toward, uneven_steps, steps, late_us } => format!(
-            "{}, pacing failed: {uneven_steps} of {steps} steps of 100 ms missed the pace by more than 0.5 %, and one \
-             burst in a hundred left {late_us} us late or more: loss and delay variation are partly the sending host's",
-            way(*toward)
-        ),
+        Caveat::PaceUneven { toward, uneven_steps, steps, late_us } => {
+            pace_uneven(*toward, [*uneven_steps, *steps, *late_us])
+        }
         Caveat::HostQueueFull { toward, times } => format!(
             "{}, a queue of the sending host was full {times} times: the limit, or part of it, is that host's own line",
             way(*toward)
@@ -127,16 +125,7 @@ fn of_hosts_and_flows(caveat: &Caveat) -> String {
             way(*toward),
             Bytes::new(*bytes)
         ),
-        Caveat::WindowLimited { toward, limit, share } => format!(
-            "{}, {} held the transmitter back for {:.0} % of the time in which it had data to send: the result may be \
-             that host's limit, not the path's",
-            way(*toward),
-            match limit {
-                WindowLimit::ReceiveWindow => "the receiver's window",
-                WindowLimit::SendBuffer => "its own send buffer",
-            },
-            share * 100.0
-        ),
+        Caveat::WindowLimited { toward, limit, share } => window_limited(*toward, *limit, *share),
         // Said already.
         Caveat::HostDropped { .. }
         | Caveat::PaceMissed { .. }
@@ -151,6 +140,27 @@ fn of_hosts_and_flows(caveat: &Caveat) -> String {
         | Caveat::RefusedDatagrams { .. }
         | Caveat::DatagramsRefused { .. } => String::new(),
     }
+}
+
+fn pace_uneven(toward: Way, [uneven_steps, steps, late_us]: [u64; 3]) -> String {
+    format!(
+        "{}, pacing failed: {uneven_steps} of {steps} steps of 100 ms missed the pace by more than 0.5 %, and one burst \
+         in a hundred left {late_us} us late or more: loss and delay variation are partly the sending host's",
+        way(toward)
+    )
+}
+
+fn window_limited(toward: Way, limit: WindowLimit, share: f64) -> String {
+    let what = match limit {
+        WindowLimit::ReceiveWindow => "the receiver's window",
+        WindowLimit::SendBuffer => "its own send buffer",
+    };
+    format!(
+        "{}, {what} held the transmitter back for {:.0} % of the time in which it had data to send: the result may be \
+         that host's limit, not the path's",
+        way(toward),
+        share * 100.0
+    )
 }
 
 fn verdict(reason: &VoidReason) -> String {
