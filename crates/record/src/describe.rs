@@ -27,12 +27,9 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
              socket: they are not the path's loss",
             way(*toward)
         ),
-        Caveat::PaceMissed { toward, asked_bps, offered_bps } => format!(
-            "{}, the transmitter offered {} of the {} asked: the result is the sending host's, not the path's",
-            way(*toward),
-            rate(*offered_bps),
-            rate(*asked_bps)
-        ),
+        Caveat::PaceMissed { toward, asked_bps, offered_bps } => {
+            pace_missed(*toward, *asked_bps, *offered_bps)
+        }
         Caveat::ProbesUnanswered { sent } => {
             format!(
                 "none of {sent} round-trip probes was answered: UDP does not pass although TCP does"
@@ -50,7 +47,7 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
             way(*toward)
         ),
         Caveat::PaceUneven { toward, uneven_steps, steps, late_us } => {
-            pace_uneven(*toward, [*uneven_steps, *steps, *late_us])
+            pace_uneven(*toward, *uneven_steps, *steps, *late_us)
         }
         Caveat::HostQueueFull { toward, times } => format!(
             "{}, a queue of the sending host was full {times} times: the limit, or part of it, is that host's own line",
@@ -142,7 +139,16 @@ fn of_hosts_and_flows(caveat: &Caveat) -> String {
     }
 }
 
-fn pace_uneven(toward: Way, [uneven_steps, steps, late_us]: [u64; 3]) -> String {
+fn pace_missed(toward: Way, asked_bps: u64, offered_bps: u64) -> String {
+    format!(
+        "{}, the transmitter offered {} of the {} asked: the result is the sending host's, not the path's",
+        way(toward),
+        rate(offered_bps),
+        rate(asked_bps)
+    )
+}
+
+fn pace_uneven(toward: Way, uneven_steps: u64, steps: u64, late_us: i64) -> String {
     format!(
         "{}, pacing failed: {uneven_steps} of {steps} steps of 100 ms missed the pace by more than 0.5 %, and one burst \
          in a hundred left {late_us} us late or more: loss and delay variation are partly the sending host's",
