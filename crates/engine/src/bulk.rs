@@ -62,11 +62,16 @@ pub fn as_asked<T>(
         nodelay: true,
     };
     match attempt(&options) {
-        Err(error) if error.kind() == io::ErrorKind::PermissionDenied => {
+        Err(error) if is_not_ours_to_choose(&error) => {
             attempt(&tcp::TcpOptions { congestion_control: None, ..options })
         }
         outcome => outcome,
     }
+}
+
+/// This user may not choose it, or this system does not let anybody.
+fn is_not_ours_to_choose(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::PermissionDenied | io::ErrorKind::Unsupported)
 }
 
 /// What all flows of one direction share.
@@ -190,6 +195,7 @@ fn add_flow(total: &mut TransmitterReport, flow: TransmitterReport) {
         sum.zip(more).map(|(sum, more)| sum.saturating_add(more))
     };
     total.bytes = total.bytes.saturating_add(flow.bytes);
+    total.acknowledged_unknown |= flow.acknowledged_unknown;
     total.bytes_written = total.bytes_written.saturating_add(flow.bytes_written);
     total.retransmitted_bytes = add(total.retransmitted_bytes, flow.retransmitted_bytes);
     total.buffer.granted_bytes = add(total.buffer.granted_bytes, flow.buffer.granted_bytes);

@@ -246,8 +246,7 @@ impl Transmitter {
     }
 
     fn report(self, ended_ns: u64) -> TransmitterReport {
-        let granted =
-            culvert_os::granted_buffers(&self.socket).ok().map(|buffers| buffers.send as u64);
+        let granted = Some(self.socket.granted().send as u64);
         let bytes = self.number.saturating_mul(u64::from(self.plan.payload_bytes));
         TransmitterReport {
             bytes,

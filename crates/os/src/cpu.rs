@@ -1,19 +1,29 @@
 //! Processor time of each core, of this process and thread; what the host is; what its UDP sockets dropped.
 
 mod host;
+#[cfg(target_os = "linux")]
 mod pin;
+#[cfg(any(test, not(target_os = "linux")))]
+#[cfg_attr(
+    target_os = "linux",
+    allow(unreachable_pub, reason = "public where it is the system's own")
+)]
+mod portable;
 mod sample;
+#[cfg(target_os = "linux")]
+mod used;
 
-pub use host::{DroppedDatagrams, dropped_datagrams, kernel_release, processor_model};
-pub use pin::{pin_to, usable_cores};
-pub use sample::{CoreUse, CpuSample, busiest};
+use std::time::Duration;
 
-use std::{io, time::Duration};
-
-use nix::sys::{
-    resource::{Usage, UsageWho, getrusage},
-    time::TimeVal,
+#[cfg(target_os = "linux")]
+pub use self::{
+    pin::{pin_to, usable_cores},
+    used::{process_time, thread_time},
 };
+pub use host::{DroppedDatagrams, dropped_datagrams, kernel_release, processor_model};
+#[cfg(not(target_os = "linux"))]
+pub use portable::{pin_to, process_time, thread_time, usable_cores};
+pub use sample::{CoreUse, CpuSample, busiest};
 
 /// Processor time that was used.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,29 +41,8 @@ impl ProcessorTime {
     }
 }
 
-/// What this process used since it began, all threads together.
-pub fn process_time() -> io::Result<ProcessorTime> {
-    Ok(getrusage(UsageWho::RUSAGE_SELF)?.into())
-}
-
-/// What the calling thread used since it began.
-pub fn thread_time() -> io::Result<ProcessorTime> {
-    Ok(getrusage(UsageWho::RUSAGE_THREAD)?.into())
-}
-
-impl From<Usage> for ProcessorTime {
-    fn from(usage: Usage) -> Self {
-        Self { user: duration(usage.user_time()), system: duration(usage.system_time()) }
-    }
-}
-
-fn duration(time: TimeVal) -> Duration {
-    let seconds = u64::try_from(time.tv_sec()).unwrap_or_default();
-    Duration::from_secs(seconds)
-        + Duration::from_micros(u64::try_from(time.tv_usec()).unwrap_or_default())
-}
-
 #[cfg(test)]
+#[cfg(target_os = "linux")]
 mod tests {
     use std::time::Instant;
 

@@ -1,12 +1,15 @@
 //! Socket options that no safe wrapper offers, and the size of socket buffers.
 
-use std::{
-    io,
-    os::fd::{AsFd, AsRawFd, BorrowedFd},
-};
+use std::io;
+#[cfg(not(windows))]
+pub(crate) use std::os::fd::AsFd as AsSystem;
+#[cfg(target_os = "linux")]
+use std::os::fd::{AsRawFd, BorrowedFd};
+#[cfg(windows)]
+pub(crate) use std::os::windows::io::AsSocket as AsSystem;
 
+#[cfg(target_os = "linux")]
 use libc::{c_int, socklen_t};
-use nix::sys::socket::{setsockopt, sockopt};
 use socket2::SockRef;
 
 /// The sizes of a socket's buffers in bytes, as the kernel reports them.
@@ -27,28 +30,51 @@ pub const fn is_capped(asked: u64, granted: u64, sockets: u64) -> bool {
 }
 
 /// The buffers that `socket` has now.
-pub fn granted_buffers(socket: &impl AsFd) -> io::Result<Buffers> {
+pub fn granted_buffers(socket: &impl AsSystem) -> io::Result<Buffers> {
     let socket = SockRef::from(socket);
     Ok(Buffers { receive: socket.recv_buffer_size()?, send: socket.send_buffer_size()? })
 }
 
 /// Asks for buffers of so many bytes, beyond the host's limit where the process may; `None` leaves the kernel's choice.
 pub(crate) fn ask_for_buffers(
-    socket: &impl AsFd,
+    socket: &impl AsSystem,
     receive: Option<usize>,
     send: Option<usize>,
 ) -> io::Result<()> {
     if let Some(asked) = receive.map(representable)
-        && setsockopt(socket, sockopt::RcvBufForce, &asked).is_err()
+        && !is_forced(socket, asked, Way::Receive)
     {
         SockRef::from(socket).set_recv_buffer_size(asked)?;
     }
     if let Some(asked) = send.map(representable)
-        && setsockopt(socket, sockopt::SndBufForce, &asked).is_err()
+        && !is_forced(socket, asked, Way::Send)
     {
         SockRef::from(socket).set_send_buffer_size(asked)?;
     }
     Ok(())
+}
+
+/// Which of a socket's buffers.
+#[derive(Debug, Clone, Copy)]
+enum Way {
+    Receive,
+    Send,
+}
+
+/// Sets a buffer beyond the host's limit, where that can be asked for and this process may.
+#[cfg(target_os = "linux")]
+fn is_forced(socket: &impl AsSystem, bytes: usize, way: Way) -> bool {
+    use nix::sys::socket::{setsockopt, sockopt};
+
+    match way {
+        Way::Receive => setsockopt(socket, sockopt::RcvBufForce, &bytes).is_ok(),
+        Way::Send => setsockopt(socket, sockopt::SndBufForce, &bytes).is_ok(),
+    }
+}
+
+#[cfg(not(target_os = "linux"))]
+fn is_forced(_socket: &impl AsSystem, _bytes: usize, _way: Way) -> bool {
+    false
 }
 
 // The kernel doubles what was asked in a signed 32-bit number.
@@ -57,6 +83,7 @@ fn representable(asked: usize) -> usize {
 }
 
 /// Sets an option whose value is one C `int`.
+#[cfg(target_os = "linux")]
 pub(crate) fn set_int(
     socket: BorrowedFd<'_>,
     level: c_int,
@@ -71,10 +98,13 @@ pub(crate) fn set_int(
     if outcome == 0 { Ok(()) } else { Err(io::Error::last_os_error()) }
 }
 
+#[cfg(target_os = "linux")]
 const INT_LENGTH: socklen_t = 4;
+#[cfg(target_os = "linux")]
 const _: () = assert!(size_of::<c_int>() == 4, "an int has four bytes on every Linux");
 
 /// Reads an option into `words` and returns how many bytes of it the kernel filled.
+#[cfg(target_os = "linux")]
 pub(crate) fn get_words(
     socket: BorrowedFd<'_>,
     level: c_int,

@@ -8,13 +8,13 @@ mod info;
 mod marks;
 mod queue;
 #[cfg(test)]
+#[cfg(target_os = "linux")]
 mod tests;
 
 use std::{
     io,
     net::{SocketAddr, TcpListener, TcpStream},
     ops::RangeInclusive,
-    os::fd::AsFd,
     time::Duration,
 };
 
@@ -30,7 +30,7 @@ pub use info::TcpInfo;
 pub use marks::{dscp, set_dscp};
 pub use queue::{reset_on_close, unsent_and_unacknowledged};
 
-use crate::socket;
+use crate::socket::{self, AsSystem};
 
 /// What is asked of a stream socket.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -71,12 +71,12 @@ pub fn connect(
 pub const SEGMENT_BYTES: RangeInclusive<u16> = 88..=32_767;
 
 /// Applies `options` to a socket, connected or not.
-pub fn prepare(socket: &impl AsFd, options: &TcpOptions<'_>) -> io::Result<()> {
+pub fn prepare(socket: &impl AsSystem, options: &TcpOptions<'_>) -> io::Result<()> {
     if let Some(algorithm) = options.congestion_control {
         set_congestion_control(socket, algorithm)?;
     }
     if let Some(bytes) = options.segment_bytes {
-        SockRef::from(socket).set_tcp_mss(u32::from(bytes))?;
+        marks::set_segment_bytes(socket, bytes)?;
     }
     if let Some(dscp) = options.dscp {
         set_dscp(socket, dscp)?;

@@ -6,16 +6,36 @@
 //! itself. [`ReceiveBatch`] and [`SendBatch`] move many datagrams per system call without allocating,
 //! as segments of large ones ([`FlowSocket::send_segments`], [`FlowSocket::set_coalescing`]) or by themselves.
 
+#[cfg(target_os = "linux")]
 mod control;
+#[cfg(target_os = "linux")]
 mod errors;
+#[cfg(target_os = "linux")]
 mod flow;
+mod kinds;
+#[cfg(any(test, not(target_os = "linux")))]
+#[cfg_attr(
+    target_os = "linux",
+    allow(dead_code, unreachable_pub, reason = "public where it is the system's own")
+)]
+mod portable;
+#[cfg(target_os = "linux")]
 mod receive_batch;
+#[cfg(target_os = "linux")]
 mod send_batch;
 #[cfg(test)]
+#[cfg(target_os = "linux")]
 mod tests;
+#[cfg(target_os = "linux")]
 mod wildcard;
 
-pub use flow::{FlowOptions, FlowSocket, Fragmentation};
-pub use receive_batch::{LARGEST_COALESCED, ReceiveBatch, Received};
-pub use send_batch::{SendBatch, SendOutcome, SendStop};
-pub use wildcard::{Reached, WildcardSocket};
+#[cfg(target_os = "linux")]
+pub use self::{
+    flow::FlowSocket,
+    receive_batch::ReceiveBatch,
+    send_batch::SendBatch,
+    wildcard::{Reached, WildcardSocket},
+};
+pub use kinds::{FlowOptions, Fragmentation, LARGEST_COALESCED, Received, SendOutcome, SendStop};
+#[cfg(not(target_os = "linux"))]
+pub use portable::{FlowSocket, ReceiveBatch, SendBatch};

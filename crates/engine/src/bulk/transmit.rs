@@ -22,7 +22,8 @@ pub(super) fn transmit_flow(
     read_facts(flow, share, &mut report);
     let unacknowledged =
         if report.fault.is_none() { drain(flow, share) } else { unacknowledged(flow) };
-    report.bytes = report.bytes_written.saturating_sub(unacknowledged);
+    report.acknowledged_unknown = unacknowledged.is_none();
+    report.bytes = report.bytes_written.saturating_sub(unacknowledged.unwrap_or(0));
     // What was lost last is sent again only now.
     report.retransmitted_bytes =
         tcp::TcpInfo::read(flow).ok().and_then(|info| info.bytes_retransmitted);
@@ -71,28 +72,28 @@ fn read_facts(flow: &TcpStream, share: &BulkShare, report: &mut TransmitterRepor
 
 /// Ends the flow and waits until the receiver has read it all and closed, or the bound for draining is over.
 ///
-/// Gives the payload bytes that were never acknowledged.
-fn drain(mut flow: &TcpStream, share: &BulkShare) -> u64 {
+/// Gives the payload bytes that were never acknowledged, where the system tells.
+fn drain(mut flow: &TcpStream, share: &BulkShare) -> Option<u64> {
     let bound = monotonic_ns().saturating_add(nanos(DRAIN));
     let ended =
         flow.shutdown(Shutdown::Write).and_then(|()| flow.set_read_timeout(Some(LOOK_UP_EVERY)));
     while ended.is_ok() && monotonic_ns() < bound && !share.switch.is_stopped() {
         match flow.read(&mut [0_u8; 64]) {
-            Ok(0) => return 0,
+            Ok(0) => return Some(0),
             Ok(_) => {}
             Err(error) if is_pause(&error) => {}
             Err(_) => break,
         }
     }
     // The end of the stream itself takes a number that waits for its acknowledgement like a byte, if it could be sent.
-    let left = unacknowledged(flow).saturating_sub(u64::from(ended.is_ok()));
+    let left = unacknowledged(flow).map(|left| left.saturating_sub(u64::from(ended.is_ok())));
     // Whoever closes with data queued would keep the kernel sending it for minutes.
     let _ = tcp::reset_on_close(flow);
     left
 }
 
-fn unacknowledged(flow: &TcpStream) -> u64 {
-    tcp::unsent_and_unacknowledged(flow).unwrap_or(0)
+fn unacknowledged(flow: &TcpStream) -> Option<u64> {
+    tcp::unsent_and_unacknowledged(flow).ok()
 }
 
 fn let_go(error: &io::Error) -> bool {

@@ -1,9 +1,12 @@
 //! Choosing and reading a connection's congestion control.
 
-use std::{fs, io, os::fd::AsFd};
+use std::{fs, io};
 
 use culvert_units::{ExitStatus, Explain};
+#[cfg(target_os = "linux")]
 use socket2::SockRef;
+
+use crate::socket::AsSystem;
 
 /// The kernel does not let this process use a congestion control algorithm.
 ///
@@ -55,7 +58,8 @@ impl Explain for CongestionControlError {
 }
 
 /// Has `socket` use `algorithm`; a refusal holds a [`CongestionControlError`].
-pub fn set_congestion_control(socket: &impl AsFd, algorithm: &str) -> io::Result<()> {
+#[cfg(target_os = "linux")]
+pub fn set_congestion_control(socket: &impl AsSystem, algorithm: &str) -> io::Result<()> {
     SockRef::from(socket).set_tcp_congestion(algorithm.as_bytes()).map_err(|source| {
         let kind = source.kind();
         let refusal = CongestionControlError {
@@ -68,8 +72,21 @@ pub fn set_congestion_control(socket: &impl AsFd, algorithm: &str) -> io::Result
     })
 }
 
+/// Fails as unsupported: other systems are not asked.
+#[cfg(not(target_os = "linux"))]
+pub fn set_congestion_control(_socket: &impl AsSystem, _algorithm: &str) -> io::Result<()> {
+    Err(io::ErrorKind::Unsupported.into())
+}
+
+/// Fails as unsupported: other systems are not asked.
+#[cfg(not(target_os = "linux"))]
+pub fn congestion_control(_socket: &impl AsSystem) -> io::Result<String> {
+    Err(io::ErrorKind::Unsupported.into())
+}
+
 /// The algorithm that `socket` uses.
-pub fn congestion_control(socket: &impl AsFd) -> io::Result<String> {
+#[cfg(target_os = "linux")]
+pub fn congestion_control(socket: &impl AsSystem) -> io::Result<String> {
     let name = SockRef::from(socket).tcp_congestion()?;
     let name = name.split(|&byte| byte == 0).next().unwrap_or_default();
     Ok(String::from_utf8_lossy(name).into_owned())

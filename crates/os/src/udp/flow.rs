@@ -17,7 +17,7 @@ use nix::{
 };
 use socket2::{Domain, Protocol, SockAddr, Socket, Type};
 
-use super::{ReceiveBatch, SendBatch, SendOutcome, SendStop, errors};
+use super::{FlowOptions, Fragmentation, ReceiveBatch, SendBatch, SendOutcome, SendStop, errors};
 use crate::{
     clock,
     route::{self, Route},
@@ -33,35 +33,6 @@ pub struct FlowSocket {
     granted: Buffers,
     local: SocketAddr,
     peer: SocketAddr,
-}
-
-/// What is asked of a [`FlowSocket`].
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct FlowOptions {
-    /// Receive buffer in bytes; `None` leaves the host's default.
-    pub receive_buffer: Option<usize>,
-    /// Send buffer in bytes; `None` leaves the host's default.
-    pub send_buffer: Option<usize>,
-    /// Whether datagrams may be fragmented.
-    pub fragmentation: Fragmentation,
-    /// How long a receive waits; `None` waits for ever.
-    pub receive_timeout: Option<Duration>,
-    /// How long a send waits for room in the buffer; `None` waits for ever.
-    pub send_timeout: Option<Duration>,
-}
-
-/// What happens to a datagram that exceeds the path's MTU (`IP_MTU_DISCOVER`, ip(7)).
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub enum Fragmentation {
-    /// This host cuts it into fragments for the MTU it knows, and over IPv4 every router may cut it further: it leaves
-    /// without don't-fragment (RFC 791), so that nothing is lost before this host has learnt the path's MTU. IPv6 has
-    /// no fragmentation on the way (RFC 8200 section 5).
-    #[default]
-    Allowed,
-    /// It is refused with EMSGSIZE once it exceeds the MTU this host knows, and leaves with don't-fragment set.
-    Refused,
-    /// As `Refused`, but against the interface's MTU alone: what this host learnt of the path is not heeded.
-    Probing,
 }
 
 impl FlowSocket {

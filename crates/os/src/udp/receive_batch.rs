@@ -4,7 +4,11 @@ use std::{io, os::fd::AsRawFd, os::fd::BorrowedFd, ptr};
 
 use libc::{iovec, mmsghdr};
 
-use super::control::{self, ControlBuffer};
+use super::{
+    Received,
+    control::{self, ControlBuffer},
+    kinds::MOST_DATAGRAMS,
+};
 
 /// Room for a number of datagrams, reused from call to call.
 pub struct ReceiveBatch {
@@ -17,32 +21,10 @@ pub struct ReceiveBatch {
     dropped: Option<u32>,
 }
 
-/// One datagram of a batch.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Received<'a> {
-    /// What was received, cut to the batch's size.
-    pub payload: &'a [u8],
-    /// When the kernel took it from the network: nanoseconds since the epoch of the realtime clock.
-    ///
-    /// Linux begins to stamp some milliseconds after the first socket of the host asked for it; until then this is the
-    /// time of the receive call.
-    pub received_at_realtime_ns: Option<i64>,
-    /// The datagram was longer than the batch's size.
-    pub truncated: bool,
-    /// It came coalesced behind another one, whose receive time stands for it too.
-    pub follows: bool,
-    /// How many times the socket had dropped something since it was opened when this was queued; wraps at 2^32. What was
-    /// coalesced counts once, however many datagrams it was.
-    pub drops_before: u32,
-}
-
-/// Bytes that coalesced datagrams take at most: the kernel joins them as one IP packet.
-pub const LARGEST_COALESCED: usize = 65_535;
-
 impl ReceiveBatch {
     /// Room for `datagrams` (1 to 1024, the most one call takes) of at most `size` bytes (1 to 65,535) each.
     pub fn new(datagrams: usize, size: usize) -> Self {
-        let datagrams = datagrams.clamp(1, super::send_batch::MOST_DATAGRAMS);
+        let datagrams = datagrams.clamp(1, MOST_DATAGRAMS);
         let size = size.clamp(1, usize::from(u16::MAX));
         Self {
             payloads: vec![0; datagrams * size].into_boxed_slice(),

@@ -9,13 +9,11 @@ use std::{
 use libc::{iovec, mmsghdr};
 
 use super::{
+    SendOutcome,
     control::{self, SegmentSize},
     errors,
+    kinds::MOST_DATAGRAMS,
 };
-use crate::socket::would_block;
-
-/// The most datagrams one call takes (`UIO_MAXIOV` of recvmmsg(2) and sendmmsg(2)).
-pub(super) const MOST_DATAGRAMS: usize = 1024;
 
 /// Datagrams to be sent, in buffers that keep their content from call to call.
 ///
@@ -26,36 +24,6 @@ pub struct SendBatch {
     slices: Box<[iovec]>,
     headers: Box<[mmsghdr]>,
     segment_size: SegmentSize,
-}
-
-/// How far a batch came.
-#[derive(Debug)]
-#[must_use]
-pub struct SendOutcome {
-    /// The datagrams that the kernel took, counted from the first.
-    pub sent: usize,
-    /// Why the next one was not taken; `None` when all were.
-    pub stopped: Option<SendStop>,
-}
-
-/// Why the kernel did not take a datagram.
-#[derive(Debug, thiserror::Error)]
-pub enum SendStop {
-    /// A queue of this host was full and the datagram was dropped in it (ENOBUFS); it never reached the path.
-    #[error("a queue of this host is full")]
-    QueueFull,
-    /// The socket's buffer stayed full until the send timeout passed.
-    #[error("the send buffer stayed full")]
-    WouldBlock,
-    /// The datagram is larger than this host may send to the peer in one piece (EMSGSIZE).
-    #[error("the datagram is too long to be sent in one piece")]
-    TooLong,
-    /// The system does not take datagrams in this way (EIO, EINVAL).
-    #[error("the system does not take datagrams in this way")]
-    NotTaken(#[source] io::Error),
-    /// Anything else: ECONNREFUSED and other errors that ICMP brought for earlier datagrams.
-    #[error("the datagram could not be sent")]
-    Failed(#[source] io::Error),
 }
 
 impl SendBatch {
@@ -203,19 +171,6 @@ pub(super) fn empty_headers(count: usize) -> Box<[mmsghdr]> {
     // SAFETY: integers and nullable pointers only, for which zero is a valid value.
     let empty: mmsghdr = unsafe { std::mem::zeroed() };
     vec![empty; count].into_boxed_slice()
-}
-
-impl From<io::Error> for SendStop {
-    fn from(error: io::Error) -> Self {
-        match error.raw_os_error() {
-            Some(libc::ENOBUFS) => Self::QueueFull,
-            Some(libc::EMSGSIZE) => Self::TooLong,
-            // EIO: no checksum offload. EINVAL: the segments exceed the MTU, or such messages are not known at all.
-            Some(libc::EIO | libc::EINVAL) => Self::NotTaken(error),
-            _ if would_block(&error) => Self::WouldBlock,
-            _ => Self::Failed(error),
-        }
-    }
 }
 
 #[expect(unsafe_code, reason = "the raw pointers make the compiler refuse what is sound")]

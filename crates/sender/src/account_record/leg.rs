@@ -47,7 +47,10 @@ impl Leg<'_> {
             goodput_bps: goodput.map(culvert_units::BitRate::bits_per_second),
             plateau,
             series,
-            bytes_sent: self.transmitter.map(|report| report.bytes),
+            bytes_sent: self
+                .transmitter
+                .filter(|report| !report.acknowledged_unknown)
+                .map(|report| report.bytes),
             bytes_received: self.receiver.map(|report| report.bytes),
             receive_buffer: self.receiver.map(|report| report.buffer),
             send_buffer: self.transmitter.map(|report| report.buffer),

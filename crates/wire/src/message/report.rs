@@ -146,6 +146,9 @@ pub struct TransmitterReport {
     pub bytes: u64,
     /// TCP: payload bytes handed to the kernel.
     pub bytes_written: u64,
+    /// Whether the system did not say what was acknowledged: `bytes` then counts what was handed to it.
+    #[serde(default)]
+    pub acknowledged_unknown: bool,
     /// Its socket buffer, all flows.
     pub buffer: BufferReport,
     /// Datagrams sent.
