@@ -233,8 +233,9 @@ fn configured(peer: SocketAddr, options: &FlowOptions) -> io::Result<Socket> {
     if peer.is_ipv6() {
         socket.set_only_v6(true)?;
     }
-    setsockopt(&socket, sockopt::RxqOvfl, &1)?;
-    setsockopt(&socket, sockopt::ReceiveTimestampns, &true)?;
+    // Without them receive times and drop counts are missing, and are told as missing.
+    let _ = setsockopt(&socket, sockopt::RxqOvfl, &1);
+    let _ = setsockopt(&socket, sockopt::ReceiveTimestampns, &true);
     set_fragmentation(socket.as_fd(), peer.is_ipv6(), options.fragmentation)?;
     errors::report_all(socket.as_fd(), peer.is_ipv6())?;
     socket::ask_for_buffers(&socket, options.receive_buffer, options.send_buffer)?;

@@ -55,7 +55,7 @@ impl WildcardSocket {
         socket.set_reuse_port(true)?;
         socket.set_nonblocking(true)?;
         // Unused here: it keeps the kernel stamping, which starts too late for the first datagrams of a flow else.
-        setsockopt(&socket, sockopt::ReceiveTimestampns, &true)?;
+        let _ = setsockopt(&socket, sockopt::ReceiveTimestampns, &true);
         if address.is_ipv6() {
             socket.set_only_v6(true)?;
             setsockopt(&socket, sockopt::Ipv6RecvPacketInfo, &true)?;
