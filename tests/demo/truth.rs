@@ -97,6 +97,11 @@ fn sum(counts: &Value) -> u64 {
     counts.as_object().expect("counts").values().map(|count| count.as_u64().expect("a count")).sum()
 }
 
+/// A text without its line breaks, which fall where the terminal is full.
+pub(crate) fn flowing(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// The command lines of processes that name this folder.
 pub(crate) fn processes_of(folder: &Path) -> Vec<String> {
     let name = folder.to_str().expect("a name");

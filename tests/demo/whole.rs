@@ -10,7 +10,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 use crate::common::{Running, alone, ledger_lines, runs_in, within};
-use crate::truth::{PATHS, Truth, processes_of};
+use crate::truth::{PATHS, Truth, flowing, processes_of};
 
 /// What demo/README.md reckons beforehand, toward far and toward near, Mbit/s of goodput: payload of a full segment by
 /// bytes of Ethernet (RFC 791, 9293, 7323; the tunnels' headers as `culvert ceiling` has them), times the line.
@@ -22,7 +22,8 @@ const REACHED: [(&str, [f64; 2]); 3] = [
 /// A packet of 1448 bytes keeps the gateway of demo/paths.toml busy for 1/4000 s + 1448 × 8 bit / 80 Mbit/s, and carries
 /// 1396 bytes.
 const BEHIND_GATEWAY: f64 = 1396.0 * 8.0 / (250.0 + 144.8);
-const WITHIN: f64 = 0.005;
+/// A run lasts 1.5 s, so that a stall of this machine of 15 ms is as much. Tunnels differ by 1.6 % at least.
+const WITHIN: f64 = 0.01;
 /// The probe's datagrams cost the gateway too: 25 a second, 250 µs each, are 0.6 % of its time.
 const WITHIN_BEHIND_GATEWAY: f64 = 0.012;
 
@@ -39,18 +40,18 @@ fn the_demo_shows_what_its_story_reckons() {
     for name in PATHS {
         assert!(done.stdout.contains(name), "{name} is not compared");
     }
-    assert!(done.stdout.contains("do not choose pptp however fast"), "{}", done.stdout);
-    let flowing = done.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    let said = flowing(&done.stdout);
+    assert!(said.contains("do not choose pptp however fast"), "{said}");
     let lacking = "more is lost in openvpn and ikev2 over wi-fi than their headers take";
-    assert!(flowing.contains(lacking), "{flowing}");
+    assert!(said.contains(lacking), "{said}");
 
     let runs = runs_in(&into.join("ledger.jsonl"));
     // Five paths, three sessions, three rounds.
     assert_eq!(runs.len(), 45);
     for run in &runs {
         assert_eq!(run.void, None, "{}", run.id);
-        goodput_is_as_reckoned(run);
     }
+    goodput_is_as_reckoned(&runs);
     let lost = Truth::of(&into.join("truth.json")).explains_losses(&runs);
     for (name, lost) in lost {
         // One in a hundred of 13,500 datagrams, in bursts of 2.5 on average; none anywhere else.
@@ -107,28 +108,38 @@ fn demo(into: &Path) -> Command {
     command
 }
 
-fn goodput_is_as_reckoned(run: &RunRecord) {
-    if run.kind != Kind::Bulk {
-        return;
+/// The median of each path's three runs: when this machine stalls for 30 ms, that is 2 % of one run of 1.5 s.
+fn goodput_is_as_reckoned(runs: &[RunRecord]) {
+    for name in PATHS {
+        for (way, place) in [(Way::Far, 0), (Way::Near, 1)] {
+            let goodput = median_goodput(runs, name, way);
+            let reached = REACHED.iter().find(|(path, _)| *path == name);
+            let (reckoned, within) = match (reached, name) {
+                (Some((_, both)), _) => (both[place], WITHIN),
+                (None, "openvpn") => (BEHIND_GATEWAY, WITHIN_BEHIND_GATEWAY),
+                // Loss, not the line, sets the rate: by the bound of Mathis et al. (1997), from memory, 1.22 × 1386 B × 8
+                // / (24 ms × √0.004) = 9 Mbit/s, which cubic and chance exceed. The line is far from full.
+                (None, _) => {
+                    assert!(goodput < 20.0, "{name} {way:?}: {goodput}");
+                    continue;
+                }
+            };
+            let off = (goodput - reckoned).abs() / reckoned;
+            assert!(off <= within, "{name} {way:?}: {goodput} of {reckoned}");
+        }
     }
-    let name = run.path.name.as_deref().expect("a name");
-    for (way, place) in [(Way::Far, 0), (Way::Near, 1)] {
-        let Some(direction) = run.direction(way) else { continue };
-        let goodput = direction.goodput_bps.expect("goodput") as f64 / 1e6;
-        let reached = REACHED.iter().find(|(path, _)| *path == name);
-        let (reckoned, within) = match (reached, name) {
-            (Some((_, both)), _) => (both[place], WITHIN),
-            (None, "openvpn") => (BEHIND_GATEWAY, WITHIN_BEHIND_GATEWAY),
-            // Loss, not the line, sets the rate: by the bound of Mathis et al. (1997) 1.22 × 1386 B × 8 / (24 ms × √0.004)
-            // = 9 Mbit/s, which cubic and chance exceed. What matters is that the line is far from full.
-            (None, _) => {
-                assert!(goodput < 30.0, "{name} {way:?}: {goodput}");
-                continue;
-            }
-        };
-        let off = (goodput - reckoned).abs() / reckoned;
-        assert!(off <= within, "{name} {way:?}: {goodput} of {reckoned}");
-    }
+}
+
+/// Mbit/s, of three runs.
+fn median_goodput(runs: &[RunRecord], name: &str, way: Way) -> f64 {
+    let of_path =
+        runs.iter().filter(|run| run.kind == Kind::Bulk && run.path.name.as_deref() == Some(name));
+    let directions = of_path.filter_map(|run| run.direction(way));
+    let mut goodputs: Vec<u64> =
+        directions.map(|direction| direction.goodput_bps.expect("goodput")).collect();
+    goodputs.sort_unstable();
+    let [_, median, _] = goodputs[..] else { panic!("{name} {way:?}: {goodputs:?}") };
+    median as f64 / 1e6
 }
 
 /// The comparison's ceilings are what `culvert ceiling` says of the same line by itself.
