@@ -1,16 +1,22 @@
 //! What an end tells about itself, and what its host did over the plateau.
 
 use std::net::{IpAddr, SocketAddr};
+use std::os::fd::AsFd;
 use std::time::Duration;
 
-use culvert_os::{clock::monotonic_ns, cpu, route};
+use culvert_os::{clock::monotonic_ns, cpu, route, tcp::TcpInfo};
 use culvert_wire::message::{CoreUseReport, EndReport, UseReport};
 
 use crate::Pins;
 use crate::timeline::Timeline;
 
-/// The facts of this end for a session between `local` and `peer`.
-pub fn end_report(program: &str, local: IpAddr, peer: SocketAddr) -> EndReport {
+/// The facts of this end for a session between `local` and `peer`; `tcp_mss` as [`told_mss`] gives it.
+pub fn end_report(
+    program: &str,
+    local: IpAddr,
+    peer: SocketAddr,
+    tcp_mss: Option<u16>,
+) -> EndReport {
     let route = route::route_to_peer(peer, Some(local)).ok();
     let interface = route.map(|route| route.interface).filter(|name| !name.is_empty());
     let interface_mtu = route::interfaces().ok().and_then(|all| {
@@ -28,7 +34,33 @@ pub fn end_report(program: &str, local: IpAddr, peer: SocketAddr) -> EndReport {
         interface,
         interface_mtu,
         sees_peer_at: Some(peer.ip().to_string()),
+        tcp_mss,
+        addresses: Vec::new(),
     }
+}
+
+/// The largest segment that goes to the peer of a TCP connection, options included, bytes: the least of what the peer's
+/// SYN allowed, as it arrived here, and what this host's own interface does. Read before much has flowed.
+pub fn told_mss(connection: &impl AsFd) -> Option<u16> {
+    let info = TcpInfo::read(connection).ok()?;
+    let options = if info.timestamps { TIMESTAMPS_BYTES } else { 0 };
+    u16::try_from(info.send_mss.checked_add(options)?).ok()
+}
+
+/// RFC 7323 section 3.2 and appendix A: ten bytes, padded to twelve.
+const TIMESTAMPS_BYTES: u32 = 12;
+
+/// This host's addresses that another host may reach: none of its own loop, and none of a single link (RFC 4291 2.5.6).
+pub fn own_addresses() -> Vec<String> {
+    let all = route::interfaces().unwrap_or_default().into_iter().filter(|one| one.up);
+    let reachable = |address: &IpAddr| {
+        let link_local = match address {
+            IpAddr::V4(address) => address.is_link_local(),
+            IpAddr::V6(address) => address.is_unicast_link_local(),
+        };
+        !address.is_loopback() && !link_local
+    };
+    all.flat_map(|one| one.addresses).filter(reachable).map(|one| one.to_string()).collect()
 }
 
 /// What has become of an interface of this host that a session used, in words; `None` while it still works.

@@ -10,7 +10,7 @@ use std::{future::Future, pin::Pin};
 
 use culvert_os::udp::{FlowOptions, FlowSocket, Fragmentation};
 use culvert_session::grant::Session;
-use culvert_wire::message::{Load, ReceiverReport, TransmitterReport, Way, stream};
+use culvert_wire::message::{Load, ReceiverReport, SessionRequest, TransmitterReport, Way, stream};
 use rustls::ConnectionCommon;
 
 use crate::bulk::{Budget, BulkShare, SampleSink, Samples, sample_every};
@@ -42,7 +42,7 @@ impl Side {
 /// The streams of datagrams a session has: the probe flow, and one for each way of a paced session.
 pub fn streams(session: &Session) -> Vec<u8> {
     let data = match session.request().load {
-        Load::Bulk { .. } => Vec::new(),
+        Load::Bulk { .. } | Load::Sounding {} => Vec::new(),
         Load::Paced { .. } => session.request().ways.iter().map(|way| data_stream(*way)).collect(),
     };
     [vec![stream::PROBE], data].concat()
@@ -138,6 +138,8 @@ impl Legs {
             Load::Paced { payload_bytes, .. } => {
                 starting.paced(&mut legs, flows.datagram, payload_bytes);
             }
+            // No data: both ends run it beside the legs.
+            Load::Sounding {} => {}
         }
         legs
     }
@@ -233,13 +235,16 @@ impl Starting<'_> {
     }
 }
 
-/// How the socket of a datagram stream is made, with the buffer that was asked for.
-pub fn flow_options(buffer_bytes: Option<u64>) -> FlowOptions {
-    let asked = buffer_bytes.map(|bytes| usize::try_from(bytes).unwrap_or(usize::MAX));
+/// How the sockets of a session's datagram streams are made, with the buffer that was asked for.
+pub fn flow_options(request: &SessionRequest) -> FlowOptions {
+    let asked = request.buffer_bytes.map(|bytes| usize::try_from(bytes).unwrap_or(usize::MAX));
     FlowOptions {
         receive_buffer: asked,
         send_buffer: asked,
-        fragmentation: Fragmentation::Allowed,
+        fragmentation: match request.load {
+            Load::Sounding {} => Fragmentation::Probing,
+            Load::Bulk { .. } | Load::Paced { .. } => Fragmentation::Allowed,
+        },
         receive_timeout: None,
         send_timeout: Some(LOOK_UP_EVERY),
     }

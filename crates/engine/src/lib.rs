@@ -1,7 +1,8 @@
 //! Threads and tasks that join the session rules to the system: channels, flows, probes.
 //!
 //! Control runs on an async runtime ([`channel`], [`identity`]); data never does: each flow has a thread of its own
-//! ([`bulk`], [`paced_transmit`], [`paced_receive`], [`probe`]) that the control side stops by a [`timeline::Switch`]
+//! ([`bulk`], [`paced_transmit`], [`paced_receive`], [`probe`],
+//! [`sounding`]) that the control side stops by a [`timeline::Switch`]
 //! and watches through a [`meter::Meter`]. What is decided on the way is decided in `session`.
 
 pub mod bulk;
@@ -14,6 +15,7 @@ pub mod paced_receive;
 pub mod paced_transmit;
 pub mod probe;
 pub mod signals;
+pub mod sounding;
 mod thread;
 pub mod timeline;
 

@@ -9,9 +9,9 @@ use std::sync::{
 use std::time::Duration;
 
 use culvert_os::clock::{ClockPair, monotonic_ns};
-use culvert_os::udp::{FlowSocket, ReceiveBatch};
+use culvert_os::udp::{FlowSocket, ReceiveBatch, Received};
 use culvert_stats::{DelayHistogram, Percentiles};
-use culvert_wire::datagram::{MAX_SIGNAL, SignalBody};
+use culvert_wire::datagram::{MAX_SIGNAL, Signal, SignalBody};
 
 use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{LOOK_UP_EVERY, Switch, nanos};
@@ -181,9 +181,7 @@ impl Prober<'_> {
             };
             // A further copy of a reply tells nothing new.
             let Some(sent_ns) = self.outstanding.remove(&sequence) else { continue };
-            // The kernel's stamp leaves out how long this thread took to wake; a stamp out of order means a set clock.
-            let stamp = datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
-            let arrived = stamp.filter(|at| (sent_ns..=now).contains(at)).unwrap_or(now);
+            let arrived = arrival_ns(&datagram, &clock, sent_ns, now);
             let held = signal.sent_ns.saturating_sub(received_ns);
             let micros = arrived.saturating_sub(sent_ns).saturating_sub(held) / 1_000;
             if self.window.is_baseline(sent_ns) {
@@ -213,18 +211,36 @@ pub fn reflect(flow: &FlowIdentity, sockets: &Receiver<SocketNews>, switch: &Arc
             let Some((_, Some(signal))) = flow.read(datagram.payload) else { continue };
             switch.saw_peer(now);
             if signal.body == SignalBody::Probe {
-                let stamp =
-                    datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
-                let received_ns = stamp.filter(|at| *at <= now).unwrap_or(now);
-                let (sequence, sent_ns) = (signal.sequence, signal.sent_ns);
-                flow.send(
-                    &socket,
-                    sequence,
-                    SignalBody::ProbeReply { sequence, sent_ns, received_ns },
-                );
+                answer_probe(flow, &socket, &signal, &datagram, &clock, now);
             }
         }
     }
+}
+
+/// When a datagram arrived, nanoseconds of the monotonic clock, not before `earliest_ns`. The kernel's stamp leaves out
+/// how long this thread took to wake; a stamp out of order means a set clock.
+pub(crate) fn arrival_ns(
+    datagram: &Received<'_>,
+    clock: &ClockPair,
+    earliest_ns: u64,
+    now_ns: u64,
+) -> u64 {
+    let stamp = datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
+    stamp.filter(|at| (earliest_ns..=now_ns).contains(at)).unwrap_or(now_ns)
+}
+
+/// Answers a probe that came as `datagram`.
+pub(crate) fn answer_probe(
+    flow: &FlowIdentity,
+    socket: &FlowSocket,
+    probe: &Signal,
+    datagram: &Received<'_>,
+    clock: &ClockPair,
+    now_ns: u64,
+) {
+    let received_ns = arrival_ns(datagram, clock, 0, now_ns);
+    let (sequence, sent_ns) = (probe.sequence, probe.sent_ns);
+    flow.send(socket, sequence, SignalBody::ProbeReply { sequence, sent_ns, received_ns });
 }
 
 #[cfg(test)]

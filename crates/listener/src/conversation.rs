@@ -99,7 +99,9 @@ async fn serve(
         );
         return refuse(channel, Refusal { reason: RefusalReason::Version, text }).await;
     }
-    let end = facts::end_report(PROGRAM, ends.local.ip(), ends.peer);
+    let mss = facts::told_mss(channel.stream().get_ref().0);
+    let mut end = facts::end_report(PROGRAM, ends.local.ip(), ends.peer, mss);
+    end.addresses = facts::own_addresses();
     channel.say(&FromFar::Welcome { version: PROTOCOL_VERSION, end, limits }).await?;
     let request = match channel.hear_within(PATIENCE).await? {
         FromNear::Ask(request) => request,

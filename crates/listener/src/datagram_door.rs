@@ -5,7 +5,6 @@ use std::os::fd::AsFd as _;
 use std::sync::Arc;
 use std::time::Duration;
 
-use culvert_engine::legs::flow_options;
 use culvert_os::clock::monotonic_ns;
 use culvert_os::udp::{FlowSocket, Reached, WildcardSocket};
 use culvert_wire::datagram::{MAX_SIGNAL, Signal, SignalBody};
@@ -62,9 +61,9 @@ fn answer(socket: &WildcardSocket, registry: &Registry, datagram: &[u8], reached
                 let _ = socket.send_from(challenge, reached.from, reached.to);
             }
         }
-        DatagramAnswer::Connect { session, stream, peer, moved, buffer_bytes } => {
+        DatagramAnswer::Connect { session, stream, peer, moved, options } => {
             let local = reached.local_address(socket.local_address().port());
-            match FlowSocket::connected(local, peer, &flow_options(buffer_bytes)) {
+            match FlowSocket::connected(local, peer, &options) {
                 Ok(socket) => registry.hand_over(session, stream, socket, moved),
                 Err(error) => tracing::warn!(%error, %peer, "no socket for a proven datagram flow"),
             }

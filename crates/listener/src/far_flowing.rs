@@ -23,7 +23,7 @@ use crate::conversation::FarChannel;
 use crate::registry::Arrived;
 
 /// Silence of the near end after which nothing more is sent to it.
-const SILENCE_WHILE_SENDING: Duration = Duration::from_secs(3);
+pub(crate) const SILENCE_WHILE_SENDING: Duration = Duration::from_secs(3);
 /// Silence of the near end, in words and in data, after which a session that only receives is given up. Data counts: the
 /// words share its way, and may be lost in its queue many times in a row.
 const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(4);

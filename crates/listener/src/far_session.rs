@@ -7,18 +7,19 @@ use std::time::Duration;
 use culvert_engine::bulk::as_asked;
 use culvert_engine::channel::ChannelError;
 use culvert_engine::identity::flow_keys;
-use culvert_engine::legs::{Flows, Side, stream_identity, streams};
+use culvert_engine::legs::{Flows, Side, flow_options, stream_identity, streams};
 use culvert_engine::signals::{FlowIdentity, SocketNews};
 use culvert_engine::timeline::{Switch, nanos};
-use culvert_engine::{Pins, on_thread, probe};
+use culvert_engine::{Pins, on_thread, probe, sounding};
 use culvert_os::{clock::monotonic_ns, tcp};
 use culvert_session::grant::Session;
 use culvert_session::proof::{AddressProof, ChallengeBudget};
-use culvert_wire::message::{FromFar, FromNear, Refusal, RefusalReason, stream};
+use culvert_units::Bytes;
+use culvert_wire::message::{FromFar, FromNear, Load, Refusal, RefusalReason, stream};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use crate::conversation::{Ends, FarChannel, malformed};
-use crate::far_flowing::{Flowing, Moves};
+use crate::far_flowing::{Flowing, Moves, SILENCE_WHILE_SENDING};
 use crate::registry::{
     Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, Registry, TOKENS_LAST,
 };
@@ -83,6 +84,9 @@ impl<'a> FarSession<'a> {
         let Some(flows) = self.gather(channel, &mut arrived, gathering).await? else {
             return Ok(());
         };
+        if self.is_sounding() {
+            return self.let_sound(channel).await;
+        }
         self.let_flow(channel, &mut arrived, flows).await
     }
 
@@ -111,7 +115,7 @@ impl<'a> FarSession<'a> {
         }
         let probe = gathered.datagram.remove(&stream::PROBE);
         if let Some((identity, sockets)) = probe {
-            self.reflect_probes(identity, sockets);
+            self.answer_probes(identity, sockets);
         }
         let gathering = Gathering {
             awaited_tcp: flows.len(),
@@ -125,15 +129,41 @@ impl<'a> FarSession<'a> {
             budget: ChallengeBudget::default(),
             arrivals,
             until_ns: monotonic_ns() + nanos(TOKENS_LAST),
-            buffer_bytes: self.session.request().buffer_bytes,
+            options: flow_options(self.session.request()),
         };
         Ok((awaited, gathering))
     }
 
-    fn reflect_probes(&self, identity: FlowIdentity, sockets: mpsc::Receiver<SocketNews>) {
+    fn answer_probes(&self, identity: FlowIdentity, sockets: mpsc::Receiver<SocketNews>) {
         let switch = Arc::clone(&self.switch);
         // Its end needs no waiting for: it follows the switch, or the channel of its sockets.
-        drop(on_thread("reflect", move || probe::reflect(&identity, &sockets, &switch)));
+        if self.is_sounding() {
+            let budget = self.session.budget_each_way().map_or(0, Bytes::get);
+            let answer = move || sounding::answer(&identity, &sockets, budget, &switch);
+            drop(on_thread("sounding", answer));
+        } else {
+            drop(on_thread("reflect", move || probe::reflect(&identity, &sockets, &switch)));
+        }
+    }
+
+    const fn is_sounding(&self) -> bool {
+        matches!(self.session.request().load, Load::Sounding {})
+    }
+
+    /// A sounding has no data: it lasts until the near end says stop, falls silent, or its time is over.
+    async fn let_sound(&self, channel: &mut FarChannel) -> Result<(), ChannelError> {
+        let over = tokio::time::sleep(self.session.length());
+        tokio::pin!(over);
+        loop {
+            tokio::select! {
+                () = &mut over => return Ok(()),
+                message = channel.hear_within(SILENCE_WHILE_SENDING) => {
+                    if matches!(message?, FromNear::Stop {}) {
+                        return Ok(());
+                    }
+                }
+            }
+        }
     }
 
     /// Waits until all flows stand and the near end says go; `None` when it stopped instead.

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use culvert_engine::signals::{FlowIdentity, SocketNews};
 use culvert_engine::timeline::nanos;
-use culvert_os::udp::FlowSocket;
+use culvert_os::udp::{FlowOptions, FlowSocket};
 use culvert_session::proof::{AddressProof, Admission, ChallengeBudget};
 use culvert_wire::datagram::SignalBody;
 use culvert_wire::message::Way;
@@ -62,8 +62,8 @@ pub(crate) struct Awaited {
     pub(crate) arrivals: UnboundedSender<Arrived>,
     /// When the tokens of flows that have not come yet expire.
     pub(crate) until_ns: u64,
-    /// Socket buffer asked for, bytes.
-    pub(crate) buffer_bytes: Option<u64>,
+    /// How the sockets of its streams are made.
+    pub(crate) options: FlowOptions,
 }
 
 /// A TCP flow that has not come yet.
@@ -110,8 +110,8 @@ pub(crate) enum DatagramAnswer {
         peer: SocketAddr,
         /// Whether it replaces an earlier address.
         moved: bool,
-        /// Socket buffer asked for, bytes.
-        buffer_bytes: Option<u64>,
+        /// How it is made.
+        options: FlowOptions,
     },
 }
 
@@ -162,7 +162,7 @@ impl Registry {
         };
         let mut sessions = self.lock();
         let Some(awaited) = sessions.get_mut(&session) else { return DatagramAnswer::Silence };
-        let Awaited { streams, budget, arrivals, buffer_bytes, .. } = awaited;
+        let Awaited { streams, budget, arrivals, options, .. } = awaited;
         let Some(awaited_stream) = streams.get_mut(&stream) else { return DatagramAnswer::Silence };
         let Some((_, signal)) = awaited_stream.identity.read(datagram) else {
             return DatagramAnswer::Silence;
@@ -185,13 +185,9 @@ impl Registry {
                 }
                 DatagramAnswer::Challenge { identity: awaited_stream.identity.clone(), nonce }
             }
-            Admission::Proven { peer, moved } => DatagramAnswer::Connect {
-                session,
-                stream,
-                peer,
-                moved,
-                buffer_bytes: *buffer_bytes,
-            },
+            Admission::Proven { peer, moved } => {
+                DatagramAnswer::Connect { session, stream, peer, moved, options: *options }
+            }
             Admission::OtherAddress { from } => {
                 let _ = arrivals.send(Arrived::OtherAddress { from });
                 DatagramAnswer::Silence

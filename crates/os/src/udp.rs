@@ -36,6 +36,8 @@ pub use self::{
     send_batch::SendBatch,
     wildcard::{Reached, WildcardSocket},
 };
-pub use kinds::{FlowOptions, Fragmentation, LARGEST_COALESCED, Received, SendOutcome, SendStop};
+pub use kinds::{
+    FlowOptions, Fragmentation, LARGEST_COALESCED, Received, SendOutcome, SendStop, TooBig,
+};
 #[cfg(not(target_os = "linux"))]
 pub use portable::{FlowSocket, ReceiveBatch, SendBatch};

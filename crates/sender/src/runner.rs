@@ -63,7 +63,7 @@ impl Runner {
             contact = self.contact(wanted, &progress) => contact?,
             () = self.interrupt.raised() => return Err(SessionError::Interrupted.into()),
         };
-        let near = facts::end_report(PROGRAM, contact.local.ip(), contact.peer);
+        let near = facts::end_report(PROGRAM, contact.local.ip(), contact.peer, None);
         let started_at = Timestamp::now();
         let here = Here { baseline: wanted.baseline, pins: self.pins.clone() };
         let account =

@@ -203,7 +203,7 @@ impl Granted {
         for stream in streams(&self.session) {
             identities.push(self.identity(&contact.channel, stream)?);
         }
-        let options = flow_options(self.session.request().buffer_bytes);
+        let options = flow_options(self.session.request());
         let asking = Asking::new(contact.round_trip);
         datagram_flows::open(&mut contact.channel, self.peer, identities, options, asking).await
     }

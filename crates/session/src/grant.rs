@@ -20,6 +20,9 @@ pub const LARGEST_BUFFER: Bytes = Bytes::new(64 << 20);
 /// The segment sizes granted, bytes: what Linux lets be asked for (`TCP_MIN_MSS`, `MAX_TCP_WINDOW` of its `net/tcp.h`).
 pub const SEGMENT_BYTES: RangeInclusive<u16> = 88..=32_767;
 
+/// The most bytes of sized datagrams a sounding may be granted each way: 255 of the longest there are.
+pub const SOUNDING_BYTES: u64 = 16 << 20;
+
 /// A request that was checked, with the figures that follow from it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Session {
@@ -32,6 +35,7 @@ impl Session {
     /// Fails with the refusal that the listener sends; both ends check by this one rule.
     pub fn check(request: SessionRequest, limits: &Limits) -> Result<Self, Refusal> {
         check_shape(&request)?;
+        check_sounding(&request)?;
         check_limits(&request, limits)?;
         let session = Self { request };
         session.check_plateau()?;
@@ -68,7 +72,7 @@ impl Session {
     pub const fn flows(&self) -> u16 {
         match self.request.load {
             Load::Bulk { flows, .. } => flows,
-            Load::Paced { .. } => 0,
+            Load::Paced { .. } | Load::Sounding {} => 0,
         }
     }
 
@@ -87,7 +91,7 @@ impl Session {
             Load::Paced { payload_bytes, unlimited: false, .. } => {
                 Some(Bytes::new(self.planned_datagrams().saturating_mul(u64::from(payload_bytes))))
             }
-            Load::Paced { .. } | Load::Bulk { .. } => None,
+            Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => None,
         }
     }
 
@@ -95,7 +99,7 @@ impl Session {
     pub const fn pace_bps(&self) -> Option<u64> {
         match self.request.load {
             Load::Paced { pace_bps, unlimited: false, .. } => Some(pace_bps),
-            Load::Paced { .. } | Load::Bulk { .. } => None,
+            Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => None,
         }
     }
 
@@ -105,7 +109,7 @@ impl Session {
             Load::Paced { pace_bps, payload_bytes, burst_ns, .. } => {
                 burst(pace_bps, payload_bytes, burst_ns.unwrap_or(DEFAULT_BURST_NS))
             }
-            Load::Bulk { .. } => 1,
+            Load::Bulk { .. } | Load::Sounding {} => 1,
         }
     }
 
@@ -113,7 +117,7 @@ impl Session {
     pub const fn handover(&self) -> Handover {
         match self.request.load {
             Load::Paced { handover, .. } => handover,
-            Load::Bulk { .. } => Handover::Auto,
+            Load::Bulk { .. } | Load::Sounding {} => Handover::Auto,
         }
     }
 
@@ -125,7 +129,9 @@ impl Session {
                 let most = self.request.at_most_bytes_each_way.unwrap_or(u64::MAX);
                 most / u64::from(payload_bytes).max(1)
             }
-            Load::Paced { .. } | Load::Bulk { .. } => self.datagrams_in(self.length()),
+            Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => {
+                self.datagrams_in(self.length())
+            }
         }
     }
 
@@ -134,7 +140,7 @@ impl Session {
     pub fn plateau_numbers(&self) -> Option<Range<u64>> {
         match self.request.load {
             Load::Paced { unlimited: true, .. } => None,
-            Load::Paced { .. } | Load::Bulk { .. } => {
+            Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => {
                 Some(self.datagrams_in(self.settle())..self.planned_datagrams())
             }
         }
@@ -226,6 +232,19 @@ fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
     }
 }
 
+/// What goes toward near in a sounding is longer than what asks for it, so its budget is never left open.
+fn check_sounding(request: &SessionRequest) -> Result<(), Refusal> {
+    match (&request.load, request.at_most_bytes_each_way) {
+        (Load::Bulk { .. } | Load::Paced { .. }, _)
+        | (Load::Sounding {}, Some(..=SOUNDING_BYTES)) => Ok(()),
+        (Load::Sounding {}, _) => {
+            let most = Bytes::new(SOUNDING_BYTES);
+            let text = format!("a sounding must state a budget of {most} at most");
+            Err(Refusal { reason: RefusalReason::Malformed, text })
+        }
+    }
+}
+
 /// Linux names hold at most 15 characters (`TCP_CA_NAME_MAX` counts a final zero).
 fn is_algorithm_name(name: &str) -> bool {
     (1..=15).contains(&name.len())
@@ -258,6 +277,17 @@ fn check_limits(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal
                 BitRate::from_bits_per_second(pace_bps),
                 BitRate::from_bits_per_second(limits.rate_bps.unwrap_or_default())
             ));
+        }
+        Load::Sounding {} if let Some(limit) = limits.rate_bps => {
+            let bits = request.at_most_bytes_each_way.unwrap_or(SOUNDING_BYTES).saturating_mul(8);
+            let mean = bits.saturating_mul(1_000) / total.max(1);
+            if mean > limit {
+                return over(format!(
+                    "the sounding's budget is {} over its length, the listener allows {}",
+                    BitRate::from_bits_per_second(mean),
+                    BitRate::from_bits_per_second(limit)
+                ));
+            }
         }
         _ => {}
     }
@@ -337,6 +367,35 @@ mod tests {
             *unlimited = true;
         }
         request
+    }
+
+    fn sounding(at_most: Option<u64>) -> SessionRequest {
+        let ways = vec![Way::Far, Way::Near];
+        SessionRequest {
+            load: Load::Sounding {},
+            ways,
+            at_most_bytes_each_way: at_most,
+            ..paced(1, 32)
+        }
+    }
+
+    #[test]
+    fn a_sounding_moves_no_more_than_it_states() {
+        let session = Session::check(sounding(Some(300_000)), &limits()).expect("granted");
+        assert_eq!(session.budget_each_way(), Some(Bytes::new(300_000)));
+        assert_eq!((session.flows(), session.planned_datagrams()), (0, 0));
+        let refused =
+            |request, limits: Limits| Session::check(request, &limits).expect_err("refused").reason;
+        assert_eq!(refused(sounding(None), limits()), RefusalReason::Malformed);
+        let more = Some(SOUNDING_BYTES + 1);
+        assert_eq!(refused(sounding(more), limits()), RefusalReason::Malformed);
+        let capped = Limits { bytes: Some(500_000), ..limits() };
+        assert_eq!(refused(sounding(Some(300_000)), capped), RefusalReason::Limit);
+        // 300 kB over 11 s are 218 kbit/s.
+        let slow = Limits { rate_bps: Some(200_000), ..limits() };
+        assert_eq!(refused(sounding(Some(300_000)), slow), RefusalReason::Limit);
+        let fast = Limits { rate_bps: Some(220_000), ..limits() };
+        assert!(Session::check(sounding(Some(300_000)), &fast).is_ok());
     }
 
     #[test]

@@ -13,7 +13,7 @@ mod found;
 #[cfg(test)]
 mod tests;
 
-use culvert_pathmodel::Family;
+pub use culvert_pathmodel::Family;
 
 pub use ask::{LEAST_TIMEOUT_NS, MAX_PROBES, PathMtuAsk, PathMtuAskError};
 use found::Found;

@@ -41,19 +41,30 @@ pub enum DatagramKind {
     ProbeReply = 6,
     /// Keeps a NAT's mapping open.
     Keepalive = 7,
+    /// A datagram of a chosen length that may not be fragmented, to find out whether its size passes.
+    Sized = 8,
+    /// Says that a sized one arrived.
+    SizedSeen = 9,
+    /// Asks for a sized one.
+    WantSized = 10,
+    /// Says that a sized one that was asked for is larger than what leaves that end or passes a router behind it.
+    SizedTooBig = 11,
 }
 
 impl DatagramKind {
-    /// The exact length of a datagram of this kind in bytes, header included; `None` for data.
+    /// The exact length of a datagram of this kind in bytes, header included; `None` for data and sized ones.
     ///
-    /// No answer is longer than what asked for it: 64 bytes ask for 40, and a probe is padded to its reply's 56.
+    /// No answer is longer than what asked for it: 64 bytes ask for 40, and a probe is padded to its reply's 56. The one
+    /// exception, what is sent for a [`Self::WantSized`], goes to a proven address only and within a session's budget.
     pub const fn fixed_len(self) -> Option<usize> {
         match self {
-            Self::Data => None,
+            Self::Data | Self::Sized => None,
             Self::Open => Some(64),
-            Self::Challenge | Self::Echo => Some(HEADER_LEN + 8),
+            Self::Challenge | Self::Echo | Self::WantSized | Self::SizedTooBig => {
+                Some(HEADER_LEN + 8)
+            }
             Self::Probe | Self::ProbeReply => Some(HEADER_LEN + 24),
-            Self::Keepalive => Some(HEADER_LEN),
+            Self::Keepalive | Self::SizedSeen => Some(HEADER_LEN),
         }
     }
 
@@ -66,6 +77,10 @@ impl DatagramKind {
             5 => Self::Probe,
             6 => Self::ProbeReply,
             7 => Self::Keepalive,
+            8 => Self::Sized,
+            9 => Self::SizedSeen,
+            10 => Self::WantSized,
+            11 => Self::SizedTooBig,
             _ => return None,
         })
     }

@@ -183,6 +183,9 @@ pub enum Load {
         #[serde(default, skip_serializing_if = "Handover::is_auto")]
         handover: Handover,
     },
+    /// No data: the probe flow alone, for round trips and the sizes that pass each way. Its socket never fragments; the
+    /// budget bounds what far sends of it.
+    Sounding {},
 }
 
 /// The stream numbers of a session's datagrams.

@@ -1,9 +1,10 @@
 //! The socket of one flow: bound to one address, connected to one peer.
 
 use std::{
-    io,
+    io, mem,
     net::SocketAddr,
     os::fd::{AsFd, AsRawFd, BorrowedFd, RawFd},
+    sync::{Mutex, PoisonError},
     time::Duration,
 };
 
@@ -17,7 +18,9 @@ use nix::{
 };
 use socket2::{Domain, Protocol, SockAddr, Socket, Type};
 
-use super::{FlowOptions, Fragmentation, ReceiveBatch, SendBatch, SendOutcome, SendStop, errors};
+use super::{
+    FlowOptions, Fragmentation, ReceiveBatch, SendBatch, SendOutcome, SendStop, TooBig, errors,
+};
 use crate::{
     clock,
     route::{self, Route},
@@ -33,6 +36,8 @@ pub struct FlowSocket {
     granted: Buffers,
     local: SocketAddr,
     peer: SocketAddr,
+    /// What routers said of probes that were too big; `None` for a socket that does not probe.
+    too_big: Option<Mutex<Vec<TooBig>>>,
 }
 
 impl FlowSocket {
@@ -47,12 +52,12 @@ impl FlowSocket {
         let socket = configured(peer, options)?;
         socket.set_reuse_port(true)?;
         socket.bind(&local.into())?;
-        Self::connect(socket, peer)
+        Self::connect(socket, peer, options)
     }
 
     /// Connects to `peer` from an address and port that the kernel chooses.
     pub fn dial(peer: SocketAddr, options: &FlowOptions) -> io::Result<Self> {
-        Self::connect(configured(peer, options)?, peer)
+        Self::connect(configured(peer, options)?, peer, options)
     }
 
     /// Receives one datagram into `buffer`; `None` when the receive timeout passed or a signal came.
@@ -133,7 +138,7 @@ impl FlowSocket {
             if let Some(error) = self.socket.take_error()? {
                 return self.reported(Err(error));
             }
-            errors::discard_queued(self.as_fd());
+            self.empty_errors();
             if left == 0 {
                 return Ok(false);
             }
@@ -200,19 +205,41 @@ impl FlowSocket {
         }
     }
 
-    fn connect(socket: Socket, peer: SocketAddr) -> io::Result<Self> {
+    /// What routers said since the last call of datagrams that were too big; nothing for a socket that does not probe
+    /// ([`Fragmentation::Probing`]).
+    pub fn take_too_big(&self) -> Vec<TooBig> {
+        self.empty_errors();
+        let said = self.too_big.as_ref();
+        said.map(|said| mem::take(&mut *said.lock().unwrap_or_else(PoisonError::into_inner)))
+            .unwrap_or_default()
+    }
+
+    fn connect(socket: Socket, peer: SocketAddr, options: &FlowOptions) -> io::Result<Self> {
         socket.connect(&SockAddr::from(peer))?;
         let local = socket.local_addr()?.as_socket();
         let local = local.ok_or_else(|| io::Error::other("the socket has no local address"))?;
         let granted = socket::granted_buffers(&socket)?;
-        Ok(Self { socket, granted, local, peer })
+        let probes = options.fragmentation == Fragmentation::Probing;
+        Ok(Self { socket, granted, local, peer, too_big: probes.then(Mutex::default) })
     }
 
     fn reported<T>(&self, outcome: io::Result<T>) -> io::Result<T> {
         if outcome.as_ref().is_err_and(|error| !would_block(error)) {
-            errors::discard_queued(self.as_fd());
+            self.empty_errors();
         }
         outcome
+    }
+
+    fn empty_errors(&self) {
+        match &self.too_big {
+            Some(said) => {
+                let mut said = said.lock().unwrap_or_else(PoisonError::into_inner);
+                // Nobody who probes leaves so many untaken but a flood.
+                said.truncate(MOST_UNTAKEN);
+                said.extend(errors::too_big_in_queue(self.as_fd()));
+            }
+            None => errors::discard_queued(self.as_fd()),
+        }
     }
 }
 
@@ -227,6 +254,9 @@ impl AsRawFd for FlowSocket {
         self.socket.as_raw_fd()
     }
 }
+
+/// Words of routers that wait to be taken.
+const MOST_UNTAKEN: usize = 64;
 
 fn configured(peer: SocketAddr, options: &FlowOptions) -> io::Result<Socket> {
     let socket = Socket::new(Domain::for_address(peer), Type::DGRAM, Some(Protocol::UDP))?;

@@ -58,6 +58,16 @@ pub struct Received<'a> {
 /// Bytes that coalesced datagrams take at most: the kernel joins them as one IP packet.
 pub const LARGEST_COALESCED: usize = 65_535;
 
+/// A router's word that a datagram of this flow was too big for it (RFC 1191, RFC 8201), as the kernel took it in: it has
+/// matched addresses and ports with this socket's, and nothing else.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TooBig {
+    /// The size of IP packet that the router says it takes, bytes; 0 from routers older than RFC 1191.
+    pub mtu: u32,
+    /// The beginning of the datagram's payload, as far as the router quotes it; it need quote none (RFC 792).
+    pub quoted: Vec<u8>,
+}
+
 /// How far a batch came.
 #[derive(Debug)]
 #[must_use]

@@ -17,7 +17,7 @@ use std::{
 
 use socket2::{Domain, Protocol, Socket, Type};
 
-use super::{FlowOptions, Received, SendOutcome, SendStop, kinds::MOST_DATAGRAMS};
+use super::{FlowOptions, Received, SendOutcome, SendStop, TooBig, kinds::MOST_DATAGRAMS};
 use crate::{
     clock,
     route::{self, Route},
@@ -168,6 +168,11 @@ impl FlowSocket {
     /// `None`: the system does not tell what this socket dropped.
     pub fn dropped(&self) -> io::Result<Option<u32>> {
         Ok(None)
+    }
+
+    /// Nothing: the system does not hand on what routers say.
+    pub fn take_too_big(&self) -> Vec<TooBig> {
+        Vec::new()
     }
 
     fn receive_deadline_ns(&self) -> u64 {

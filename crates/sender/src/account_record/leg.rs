@@ -61,6 +61,7 @@ impl Leg<'_> {
             Load::Paced { payload_bytes, .. } => {
                 self.with_datagrams(direction, payload_bytes, planned_datagrams(request))
             }
+            Load::Sounding {} => direction,
         }
     }
 

@@ -48,6 +48,18 @@ pub enum SignalBody {
     },
     /// Keeps a NAT's mapping open.
     Keepalive,
+    /// The sized datagram of this signal's sequence arrived.
+    SizedSeen,
+    /// Asks for a sized datagram with this signal's sequence.
+    WantSized {
+        /// Its UDP payload in bytes.
+        bytes: u64,
+    },
+    /// The sized datagram of this signal's sequence cannot leave that end, or a router behind it says it is too big.
+    SizedTooBig {
+        /// The IP packet that a router says it takes, bytes; 0 when that end itself refused.
+        router_takes: u64,
+    },
 }
 
 impl SignalBody {
@@ -60,6 +72,9 @@ impl SignalBody {
             Self::Probe => DatagramKind::Probe,
             Self::ProbeReply { .. } => DatagramKind::ProbeReply,
             Self::Keepalive => DatagramKind::Keepalive,
+            Self::SizedSeen => DatagramKind::SizedSeen,
+            Self::WantSized { .. } => DatagramKind::WantSized,
+            Self::SizedTooBig { .. } => DatagramKind::SizedTooBig,
         }
     }
 }
@@ -81,7 +96,12 @@ impl Signal {
             SignalBody::ProbeReply { sequence, sent_ns, received_ns } => {
                 [sequence, sent_ns, received_ns]
             }
-            SignalBody::Open | SignalBody::Probe | SignalBody::Keepalive => [0; 3],
+            SignalBody::WantSized { bytes } => [bytes, 0, 0],
+            SignalBody::SizedTooBig { router_takes } => [router_takes, 0, 0],
+            SignalBody::Open
+            | SignalBody::Probe
+            | SignalBody::Keepalive
+            | SignalBody::SizedSeen => [0; 3],
         };
         for (word, value) in
             datagram.as_chunks_mut::<8>().0.iter_mut().skip(HEADER_LEN / 8).zip(words)
@@ -92,12 +112,13 @@ impl Signal {
         Ok(datagram)
     }
 
-    /// Reads the body that follows `header`, which [`DatagramHeader::parse`] gave for this `datagram`; `None` for data.
+    /// Reads the body that follows `header`, which [`DatagramHeader::parse`] gave for this `datagram`; `None` for data and
+    /// sized datagrams, which are a header and padding.
     pub fn read(header: &DatagramHeader, datagram: &[u8]) -> Option<Self> {
         let (words, _) = datagram.as_chunks::<8>();
         let mut words = words.iter().skip(HEADER_LEN / 8).map(|word| u64::from_be_bytes(*word));
         let body = match header.kind {
-            DatagramKind::Data => return None,
+            DatagramKind::Data | DatagramKind::Sized => return None,
             DatagramKind::Open => SignalBody::Open,
             DatagramKind::Challenge => SignalBody::Challenge { nonce: words.next()? },
             DatagramKind::Echo => SignalBody::Echo { nonce: words.next()? },
@@ -108,6 +129,9 @@ impl Signal {
                 received_ns: words.next()?,
             },
             DatagramKind::Keepalive => SignalBody::Keepalive,
+            DatagramKind::SizedSeen => SignalBody::SizedSeen,
+            DatagramKind::WantSized => SignalBody::WantSized { bytes: words.next()? },
+            DatagramKind::SizedTooBig => SignalBody::SizedTooBig { router_takes: words.next()? },
         };
         let DatagramHeader { stream, session, sequence, sent_ns, .. } = *header;
         Some(Self { stream, session, sequence, sent_ns, body })

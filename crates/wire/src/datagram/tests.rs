@@ -93,12 +93,38 @@ fn signals_typed_by_hand() {
     }
 }
 
+/// Sized datagrams are tagged whole: who is on the path cannot make one size look like another.
+#[test]
+fn every_flipped_bit_of_a_sized_datagram_is_refused() {
+    let mut datagram = [0xa5; 90];
+    let header = DatagramHeader {
+        kind: DatagramKind::Sized,
+        stream: 2,
+        length: 90,
+        session: 1,
+        sequence: 3,
+        sent_ns: 9,
+    };
+    header.emit(&ascending_key(), &mut datagram).expect("fits");
+    assert_eq!(DatagramHeader::parse(&datagram, &ascending_key()), Ok(header));
+    assert_eq!(Signal::read(&header, &datagram), None);
+    assert!(DatagramHeader::parse(&datagram[..89], &ascending_key()).is_err());
+    for at in 0..datagram.len() * 8 {
+        let mut bytes = datagram;
+        bytes[at / 8] ^= 1 << (at % 8);
+        assert!(DatagramHeader::parse(&bytes, &ascending_key()).is_err(), "bit {at}");
+    }
+}
+
 #[test]
 fn no_answer_is_longer_than_its_question() {
     let len = |kind: DatagramKind| kind.fixed_len().expect("no data");
     assert_eq!(len(DatagramKind::Open), 64);
     assert!(len(DatagramKind::Challenge) <= 64);
     assert!(len(DatagramKind::ProbeReply) <= len(DatagramKind::Probe));
+    // The shortest sized datagram is a header.
+    assert!(len(DatagramKind::SizedSeen) <= HEADER_LEN);
+    assert!(len(DatagramKind::SizedTooBig) <= len(DatagramKind::WantSized));
 }
 
 #[test]
@@ -159,7 +185,7 @@ proptest! {
     }
 
     #[test]
-    fn any_signal_survives(stream: u8, session: u32, sequence: u64, sent_ns: u64, words: [u64; 3], which in 0..6) {
+    fn any_signal_survives(stream: u8, session: u32, sequence: u64, sent_ns: u64, words: [u64; 3], which in 0..9) {
         let [first, second, third] = words;
         let body = match which {
             0 => SignalBody::Open,
@@ -167,6 +193,9 @@ proptest! {
             2 => SignalBody::Echo { nonce: first },
             3 => SignalBody::Probe,
             4 => SignalBody::ProbeReply { sequence: first, sent_ns: second, received_ns: third },
+            5 => SignalBody::SizedSeen,
+            6 => SignalBody::WantSized { bytes: first },
+            7 => SignalBody::SizedTooBig { router_takes: first },
             _ => SignalBody::Keepalive,
         };
         let signal = Signal { stream, session, sequence, sent_ns, body };
@@ -177,7 +206,7 @@ proptest! {
     }
 
     #[test]
-    fn no_bytes_panic(bytes: Vec<u8>, kind in 0_u8..9, mut whole in prop::collection::vec(any::<u8>(), 32..70)) {
+    fn no_bytes_panic(bytes: Vec<u8>, kind in 0_u8..13, mut whole in prop::collection::vec(any::<u8>(), 32..70)) {
         let _ = DatagramHeader::parse(&bytes, &ascending_key());
         whole[0] = kind;
         whole[2] = 0;

@@ -29,6 +29,13 @@ pub struct EndReport {
     /// The peer's address as this end sees it.
     #[serde(default, deserialize_with = "words::optional")]
     pub sees_peer_at: Option<String>,
+    /// The largest TCP segment this end sends to the peer, options included, bytes: what the peer's SYN allowed, as it
+    /// arrived.
+    #[serde(default)]
+    pub tcp_mss: Option<u16>,
+    /// The host's addresses. Only `--find-inside` dials any, at the listener's port, and the pinned key must prove it.
+    #[serde(default, deserialize_with = "words::few")]
+    pub addresses: Vec<String>,
 }
 
 /// What the host did over the plateau.

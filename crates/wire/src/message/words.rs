@@ -31,6 +31,13 @@ pub(super) fn optional<'de, D: Deserializer<'de>>(
     Option::<String>::deserialize(deserializer).map(|text| text.map(|text| printable(&text)))
 }
 
+/// Reads a list of texts, the first 32 of them.
+pub(super) fn few<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<String>, D::Error> {
+    const MOST: usize = 32;
+    let all = Vec::<String>::deserialize(deserializer)?;
+    Ok(all.iter().take(MOST).map(|text| printable(text)).collect())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
