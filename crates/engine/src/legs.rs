@@ -247,6 +247,7 @@ pub fn flow_options(request: &SessionRequest) -> FlowOptions {
         },
         receive_timeout: None,
         send_timeout: Some(LOOK_UP_EVERY),
+        hop_limit: None,
     }
 }
 

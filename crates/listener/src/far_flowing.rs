@@ -28,7 +28,7 @@ pub(crate) const SILENCE_WHILE_SENDING: Duration = Duration::from_secs(3);
 /// words share its way, and may be lost in its queue many times in a row.
 const SILENCE_WHILE_RECEIVING: Duration = Duration::from_secs(4);
 /// How often the far end says how much it has received; also a sign of life.
-const PROGRESS_EVERY: Duration = Duration::from_millis(500);
+pub(crate) const PROGRESS_EVERY: Duration = Duration::from_millis(500);
 /// Steps of a series in one message: 16 characters each, up to 10^14 bytes a step, stay below the 64 KiB of a message.
 const SERIES_PART: usize = 4_000;
 

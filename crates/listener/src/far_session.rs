@@ -17,9 +17,10 @@ use culvert_session::proof::{AddressProof, ChallengeBudget};
 use culvert_units::Bytes;
 use culvert_wire::message::{FromFar, FromNear, Load, Refusal, RefusalReason, stream};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+use tokio::time::Instant;
 
 use crate::conversation::{Ends, FarChannel, malformed};
-use crate::far_flowing::{Flowing, Moves, SILENCE_WHILE_SENDING};
+use crate::far_flowing::{Flowing, Moves, PROGRESS_EVERY, SILENCE_WHILE_SENDING};
 use crate::registry::{
     Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, Registry, TOKENS_LAST,
 };
@@ -154,13 +155,23 @@ impl<'a> FarSession<'a> {
     async fn let_sound(&self, channel: &mut FarChannel) -> Result<(), ChannelError> {
         let over = tokio::time::sleep(self.session.length());
         tokio::pin!(over);
+        let mut tick = tokio::time::interval(PROGRESS_EVERY);
+        let mut last_heard = Instant::now();
         loop {
             tokio::select! {
                 () = &mut over => return Ok(()),
-                message = channel.hear_within(SILENCE_WHILE_SENDING) => {
+                message = channel.hear() => {
+                    last_heard = Instant::now();
                     if matches!(message?, FromNear::Stop {}) {
                         return Ok(());
                     }
+                }
+                _ = tick.tick() => {
+                    if last_heard.elapsed() > SILENCE_WHILE_SENDING {
+                        return Err(ChannelError::Silent { waited: SILENCE_WHILE_SENDING });
+                    }
+                    // A sign of life.
+                    channel.say(&FromFar::Progress { received_bytes: 0 }).await?;
                 }
             }
         }

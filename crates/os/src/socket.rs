@@ -10,7 +10,7 @@ pub(crate) use std::os::windows::io::AsSocket as AsSystem;
 
 #[cfg(target_os = "linux")]
 use libc::{c_int, socklen_t};
-use socket2::SockRef;
+use socket2::{SockRef, Socket};
 
 /// The sizes of a socket's buffers in bytes, as the kernel reports them.
 ///
@@ -52,6 +52,15 @@ pub(crate) fn ask_for_buffers(
         SockRef::from(socket).set_send_buffer_size(asked)?;
     }
     Ok(())
+}
+
+/// Bounds the links that packets of `socket` may cross; `None` leaves the host's default.
+pub(crate) fn bound_hops(socket: &Socket, ipv6: bool, limit: Option<u8>) -> io::Result<()> {
+    match limit.map(u32::from) {
+        Some(hops) if ipv6 => socket.set_unicast_hops_v6(hops),
+        Some(hops) => socket.set_ttl_v4(hops),
+        None => Ok(()),
+    }
 }
 
 /// Which of a socket's buffers.

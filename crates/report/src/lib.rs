@@ -12,6 +12,7 @@ mod exporter;
 mod figures;
 mod json;
 mod markdown;
+pub mod preflight;
 mod run_text;
 #[cfg(test)]
 mod samples;

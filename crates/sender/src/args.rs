@@ -74,6 +74,8 @@ fn command_words() -> String {
 /// What can be done.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Whether and how the listener is reached: addresses, NAT, path MTU each way, round trip, limits
+    Preflight(PreflightArgs),
     /// Timed TCP with as much as the path takes
     Bulk(BulkArgs),
     /// UDP at a chosen rate: loss, order, delay variation
@@ -86,6 +88,40 @@ pub(crate) enum Command {
     Compare(CompareArgs),
     /// The ledger as files: CSV, JSON, Markdown
     Report(ReportArgs),
+}
+
+/// Options of the preflight.
+#[derive(Debug, clap::Args)]
+pub(crate) struct PreflightArgs {
+    /// The listener: host or host:port, an IPv6 address in brackets
+    #[arg(value_parser = parse_target)]
+    pub(crate) target: Target,
+    #[command(flatten)]
+    pub(crate) invite: InviteArgs,
+    /// Address family, ipv4 or ipv6 [default: the target's, ipv4 when it has both]
+    #[arg(long, value_name = "FAMILY", value_parser = typed::word::<Family>)]
+    pub(crate) family: Option<Family>,
+    /// The encapsulation the path is believed to use: a key that culvert ceiling lists, or custom:BYTES
+    #[arg(long, value_name = "KEY", value_parser = typed::encapsulation)]
+    pub(crate) encapsulation: Option<Encapsulation>,
+    /// The MTU of the line below the tunnel
+    #[arg(long, value_name = "BYTES", default_value = "1500", value_parser = typed::mtu)]
+    pub(crate) underlay_mtu: Mtu,
+    /// The family of the tunnel's outer packets, ipv4 or ipv6
+    #[arg(long, value_name = "FAMILY", default_value = "ipv4", value_parser = typed::word::<Family>)]
+    pub(crate) outer_family: Family,
+    /// How long the baseline round trip is measured, 5s at most
+    #[arg(long, value_name = "DURATION", default_value = "2s", value_parser = parse_baseline)]
+    pub(crate) baseline: Duration,
+    /// A plan, to say what it would move
+    #[arg(long, value_name = "PLAN")]
+    pub(crate) plan: Option<PathBuf>,
+    /// Try the addresses the listener tells: which of them is reached through the tunnel that is up
+    #[arg(long)]
+    pub(crate) find_inside: bool,
+    /// Print one JSON document
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 /// Options of a bulk session.

@@ -2,6 +2,7 @@
 
 pub(crate) mod ceiling;
 mod files;
+mod preflight;
 mod single;
 mod survey;
 
@@ -16,6 +17,7 @@ use crate::failure::SenderError;
 /// Does what was asked.
 pub(crate) fn act(args: Args, console: &Console) -> Result<ExitStatus, SenderError> {
     match args.command {
+        Command::Preflight(args) => preflight::preflight(&args, console),
         Command::Bulk(bulk) => single::bulk(bulk, console),
         Command::Paced(paced) => single::paced(paced, console),
         Command::Survey(args) => survey::survey(&args, console),

@@ -47,13 +47,18 @@ pub(crate) struct Contact {
     pub(crate) limits: Limits,
 }
 
-/// Looks up the target's address in the wanted family, on a thread: a resolver may take long to find nobody.
+/// Looks up the target's address in the wanted family.
 pub(crate) async fn resolve(
     target: &Target,
     family: Option<Family>,
 ) -> Result<SocketAddr, DialError> {
+    choose(&resolve_all(target).await?, target, family)
+}
+
+/// Looks up all of the target's addresses, on a thread: a resolver may take long to find nobody.
+pub(crate) async fn resolve_all(target: &Target) -> Result<Vec<SocketAddr>, DialError> {
     let owned = target.clone();
-    let looking = on_thread("look-up", move || look_up(&owned, family));
+    let looking = on_thread("look-up", move || look_up(&owned));
     match tokio::time::timeout(LOOKUP_PATIENCE, looking).await {
         Ok(Ok(found)) => found,
         _ => Err(DialError::Unresolved {
@@ -63,21 +68,28 @@ pub(crate) async fn resolve(
     }
 }
 
-fn look_up(target: &Target, family: Option<Family>) -> Result<SocketAddr, DialError> {
-    let found: Vec<SocketAddr> = match target.address() {
-        Some(address) => vec![SocketAddr::new(address, target.port())],
-        None => (target.host(), target.port())
+fn look_up(target: &Target) -> Result<Vec<SocketAddr>, DialError> {
+    match target.address() {
+        Some(address) => Ok(vec![SocketAddr::new(address, target.port())]),
+        None => Ok((target.host(), target.port())
             .to_socket_addrs()
             .map_err(|source| DialError::Unresolved { host: target.host().to_owned(), source })?
-            .collect(),
-    };
+            .collect()),
+    }
+}
+
+/// The first address of the wanted family, IPv4 where there is a choice.
+pub(crate) fn choose(
+    found: &[SocketAddr],
+    target: &Target,
+    family: Option<Family>,
+) -> Result<SocketAddr, DialError> {
     let wanted = family.unwrap_or_else(|| {
         if found.iter().any(SocketAddr::is_ipv4) { Family::Ipv4 } else { Family::Ipv6 }
     });
-    found
-        .into_iter()
-        .find(|address| family_of(address.ip()) == wanted)
-        .ok_or_else(|| DialError::NoSuchFamily { host: target.host().to_owned(), family: wanted })
+    let of_family = |address: &&SocketAddr| family_of(address.ip()) == wanted;
+    let none = || DialError::NoSuchFamily { host: target.host().to_owned(), family: wanted };
+    found.iter().find(of_family).copied().ok_or_else(none)
 }
 
 /// The family of an address.

@@ -10,6 +10,7 @@ use culvert_session::plan::PlanError;
 use culvert_units::{ExitStatus, Explain};
 
 use crate::invite_source::InviteSourceError;
+use crate::preflight::PreflightError;
 use crate::runner::RunError;
 use crate::survey::SurveyError;
 
@@ -25,6 +26,9 @@ pub(crate) enum SenderError {
     /// A session came to nothing.
     #[error(transparent)]
     Run(#[from] Box<RunError>),
+    /// The preflight.
+    #[error(transparent)]
+    Preflight(#[from] Box<PreflightError>),
     /// The ledger.
     #[error(transparent)]
     Ledger(#[from] LedgerError),
@@ -90,6 +94,7 @@ impl Explain for SenderError {
             Self::Invite(error) => return error.hint(),
             Self::Pins(error) => return error.hint(),
             Self::Run(error) => return error.hint(),
+            Self::Preflight(error) => return error.hint(),
             Self::Ledger(error) => return error.hint(),
             Self::Plan { source, .. } => return source.hint(),
             Self::Survey(error) => return error.hint(),
@@ -115,6 +120,7 @@ impl Explain for SenderError {
             Self::Invite(error) => error.exit_status(),
             Self::Pins(error) => error.exit_status(),
             Self::Run(error) => error.exit_status(),
+            Self::Preflight(error) => error.exit_status(),
             Self::Ledger(error) => error.exit_status(),
             Self::Survey(error) => error.exit_status(),
             Self::Plan { .. } | Self::Model(_) | Self::NothingToShow { .. } => ExitStatus::Usage,

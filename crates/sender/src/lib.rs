@@ -12,6 +12,7 @@ mod dial;
 mod failure;
 mod interrupt;
 mod invite_source;
+mod preflight;
 mod progress;
 mod runner;
 mod session;

@@ -84,6 +84,21 @@ impl Runner {
 }
 
 impl Runner {
+    /// How the listener is known.
+    pub(crate) const fn invite(&self) -> &Invite {
+        &self.invite
+    }
+
+    /// What stops a session.
+    pub(crate) const fn interrupt(&self) -> &Interrupt {
+        &self.interrupt
+    }
+
+    /// Runs something else than a session on the control runtime.
+    pub(crate) fn block_on<F: Future>(&self, future: F) -> F::Output {
+        self.runtime.block_on(future)
+    }
+
     async fn contact(&self, wanted: &Wanted, progress: &Progress) -> Result<Contact, DialError> {
         progress.say("looking up the address");
         let peer = resolve(&wanted.target, wanted.family).await?;

@@ -2,6 +2,7 @@
 
 mod datagram_flows;
 mod flowing;
+mod sounding;
 mod tcp_flows;
 
 use std::collections::HashMap;
@@ -30,6 +31,7 @@ use crate::dial::{Contact, NearChannel, refusal_hint};
 use crate::interrupt::Interrupt;
 use crate::progress::Progress;
 use datagram_flows::{Asking, Opened};
+pub(crate) use sounding::{SoundingWish, sound};
 
 /// How long the listener may take to grant, or to have all flows.
 const PATIENCE: Duration = Duration::from_secs(8);
@@ -302,6 +304,9 @@ pub(crate) enum SessionError {
     /// The session's keys cannot be derived.
     #[error("the session's keys cannot be derived")]
     Keys(#[from] rustls::Error),
+    /// The interface is too small to search below.
+    #[error(transparent)]
+    Search(culvert_session::path_mtu::PathMtuAskError),
     /// A thread could not be started.
     #[error(transparent)]
     Thread(#[from] ThreadFault),
@@ -313,6 +318,7 @@ impl Explain for SessionError {
             Self::Channel(error) => return error.hint(),
             Self::NotGranted(refusal) | Self::Refused(refusal) => refusal_hint(refusal.reason)?,
             Self::Interrupted => return None,
+            Self::Search(error) => return error.hint(),
             Self::OutOfTurn => "run the same version of culvert and culvertd",
             Self::UdpSilent { .. } => {
                 "forward the port for UDP as well as for TCP, and check the filters on both gateways; bulk sessions \
@@ -335,6 +341,7 @@ impl Explain for SessionError {
             }
             Self::NotGranted(_) | Self::Refused(_) | Self::OutOfTurn => ExitStatus::Refused,
             Self::Interrupted => ExitStatus::Void,
+            Self::Search(error) => error.exit_status(),
             Self::Flow { source, .. } if congestion_control_error(source).is_some() => {
                 ExitStatus::LocalFault
             }

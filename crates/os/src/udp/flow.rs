@@ -268,6 +268,7 @@ fn configured(peer: SocketAddr, options: &FlowOptions) -> io::Result<Socket> {
     let _ = setsockopt(&socket, sockopt::ReceiveTimestampns, &true);
     set_fragmentation(socket.as_fd(), peer.is_ipv6(), options.fragmentation)?;
     errors::report_all(socket.as_fd(), peer.is_ipv6())?;
+    socket::bound_hops(&socket, peer.is_ipv6(), options.hop_limit)?;
     socket::ask_for_buffers(&socket, options.receive_buffer, options.send_buffer)?;
     socket.set_read_timeout(options.receive_timeout)?;
     socket.set_write_timeout(options.send_timeout)?;

@@ -20,6 +20,9 @@ pub struct FlowOptions {
     pub receive_timeout: Option<Duration>,
     /// How long a send waits for room in the buffer; `None` waits for ever.
     pub send_timeout: Option<Duration>,
+    /// How many links a datagram may cross (RFC 791's time to live, RFC 8200's hop limit); `None` leaves the host's
+    /// default.
+    pub hop_limit: Option<u8>,
 }
 
 /// What happens to a datagram that exceeds the path's MTU (`IP_MTU_DISCOVER`, ip(7)).

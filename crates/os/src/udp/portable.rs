@@ -43,6 +43,7 @@ impl FlowSocket {
     pub fn dial(peer: SocketAddr, options: &FlowOptions) -> io::Result<Self> {
         let socket = Socket::new(Domain::for_address(peer), Type::DGRAM, Some(Protocol::UDP))?;
         system::set_fragmentation(&socket, peer.is_ipv6(), options.fragmentation)?;
+        socket::bound_hops(&socket, peer.is_ipv6(), options.hop_limit)?;
         socket::ask_for_buffers(&socket, options.receive_buffer, options.send_buffer)?;
         socket.set_write_timeout(options.send_timeout)?;
         socket.connect(&peer.into())?;

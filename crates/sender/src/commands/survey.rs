@@ -44,7 +44,7 @@ pub(super) fn survey(args: &SurveyArgs, console: &Console) -> Result<ExitStatus,
     Ok(end.exit_status())
 }
 
-fn read_plan(path: &Path) -> Result<Plan, SenderError> {
+pub(super) fn read_plan(path: &Path) -> Result<Plan, SenderError> {
     let text = std::fs::read_to_string(path)
         .map_err(|source| SenderError::PlanFile { path: path.to_owned(), source })?;
     Plan::parse(&text)

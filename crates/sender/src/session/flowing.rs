@@ -23,9 +23,9 @@ use crate::interrupt::Interrupt;
 use crate::progress::{Moved, Progress};
 
 /// How often this end gives a sign of life and the display is renewed.
-const TICK: Duration = Duration::from_millis(250);
+pub(super) const TICK: Duration = Duration::from_millis(250);
 /// Silence of the listener, on the control channel and in its data, after which it counts as gone.
-const SILENCE: Duration = Duration::from_secs(4);
+pub(super) const SILENCE: Duration = Duration::from_secs(4);
 /// How long the listener's account may take once this end is done: control may have to recover from a full queue.
 const ACCOUNT_PATIENCE: Duration = Duration::from_secs(10);
 /// Steps a listener may report beyond settle and plateau: those of the time for draining, of the narrowest width.

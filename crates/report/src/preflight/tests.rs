@@ -1,0 +1,1 @@
+//! Sentences for hand-made facts.
