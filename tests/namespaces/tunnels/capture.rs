@@ -8,6 +8,15 @@ use std::process::{Child, Stdio};
 use super::name;
 use crate::lab::{Lab, signal};
 
+/// An outer packet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Outer {
+    /// Its total length, in bytes.
+    pub(super) length: u32,
+    /// Whether it acknowledges packets of the other way, where its protocol is one that can.
+    pub(super) acknowledges: Option<bool>,
+}
+
 /// A running capture; ends with the value.
 pub(super) struct Capture {
     process: Child,
@@ -35,15 +44,15 @@ impl Capture {
         capture
     }
 
-    /// Ends it and gives the total length of each IPv4 packet, in the order in which they passed.
-    pub(super) fn finish(mut self) -> Vec<u32> {
+    /// Ends it and gives each IPv4 packet, in the order in which they passed.
+    pub(super) fn finish(mut self) -> Vec<Outer> {
         signal("INT", self.process.id());
         let mut said = String::new();
         let rest = self.process.stderr.as_mut().expect("what it says");
         rest.read_to_string(&mut said).expect("text");
         assert!(self.process.wait().expect("an ended tcpdump").success(), "{said}");
         assert!(said.contains("\n0 packets dropped by kernel"), "{said}");
-        ipv4_lengths(&fs::read(&self.file).expect("the capture"))
+        ipv4_packets(&fs::read(&self.file).expect("the capture"))
     }
 }
 
@@ -56,13 +65,13 @@ impl Drop for Capture {
 
 /// Reads the classic capture file of this machine's byte order (libpcap's `pcap-savefile(5)`), Ethernet frames: a header
 /// of 24 bytes; before each frame 16, of which the third four are the length kept and the fourth the length on the wire.
-fn ipv4_lengths(file: &[u8]) -> Vec<u32> {
+fn ipv4_packets(file: &[u8]) -> Vec<Outer> {
     let number = |at: usize| {
         let bytes = file.get(at..at + 4).expect("a whole file");
         u32::from_ne_bytes(bytes.try_into().expect("four bytes"))
     };
     assert_eq!((number(0), number(20)), (0xa1b2_c3d4, ETHERNET), "magic number and link type");
-    let (mut at, mut lengths) = (24, Vec::new());
+    let (mut at, mut packets) = (24, Vec::new());
     while at < file.len() {
         let (kept, on_wire) = (number(at + 8) as usize, number(at + 12));
         let frame = file.get(at + 16..at + 16 + kept).expect("a whole frame");
@@ -71,10 +80,17 @@ fn ipv4_lengths(file: &[u8]) -> Vec<u32> {
         let length = u32::from(u16::from_be_bytes([frame[16], frame[17]]));
         // Shorter ones would be padded on a real Ethernet; a veth leaves them as they are.
         assert_eq!(on_wire, 14 + length, "the frame holds the packet and nothing else");
-        lengths.push(length);
+        packets.push(Outer { length, acknowledges: acknowledges(&frame[14..]) });
         at += 16 + kept;
     }
-    lengths
+    packets
+}
+
+/// Bit A of PPTP's GRE: protocol 47 (RFC 791 section 3.1), without IPv4 options; then flags, of which A is the first of the
+/// second byte and the version, 1, its last three bits, and the type 0x880b (RFC 2637 section 4.1).
+fn acknowledges(packet: &[u8]) -> Option<bool> {
+    let gre = packet.get(20..24).filter(|_| packet[0] == 0x45 && packet[9] == 47)?;
+    (gre[1] & 0x07 == 1 && gre[2..] == [0x88, 0x0b]).then_some(gre[1] & 0x80 != 0)
 }
 
 const ETHERNET: u32 = 1;

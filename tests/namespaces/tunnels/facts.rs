@@ -58,15 +58,33 @@ impl Facts {
         }
     }
 
+    /// Whether some packets acknowledge others and some do not.
+    pub(super) fn may_acknowledge(&self) -> bool {
+        self.encapsulations.iter().any(|each| with_acknowledgement(each))
+    }
+
+    /// How many packets of each length are sent at once. Of two, one has nothing new to acknowledge.
+    pub(super) fn repeats(&self) -> usize {
+        if self.may_acknowledge() { 2 } else { 1 }
+    }
+
     /// What the model says of the packet that carries one of `inner` bytes over an MTU of 1500, or of its first piece;
-    /// one answer for each encapsulation.
-    pub(super) fn outer_lengths(&self, inner: u16) -> Vec<u32> {
+    /// one answer for each encapsulation, or for each with or without an acknowledgement, where that is known.
+    pub(super) fn outer_lengths(&self, inner: u16, acknowledges: Option<bool>) -> Vec<u32> {
         let first_piece = |encapsulation: &&'static Encapsulation| {
             let whole = encapsulation.outer_length(inner, Family::Ipv4, self.mtu);
             fragment_lengths(whole, u32::from(Mtu::ETHERNET.get()), Family::Ipv4)[0]
         };
-        self.encapsulations.iter().map(first_piece).collect()
+        self.encapsulations
+            .iter()
+            .filter(|each| acknowledges.is_none_or(|is| is == with_acknowledgement(each)))
+            .map(first_piece)
+            .collect()
     }
+}
+
+fn with_acknowledgement(encapsulation: &Encapsulation) -> bool {
+    encapsulation.key().ends_with("-ack")
 }
 
 fn fact(all: &HashMap<String, String>, name: &str) -> String {
