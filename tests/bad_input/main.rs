@@ -8,6 +8,7 @@ mod invites;
 mod limits;
 mod lost;
 mod plans;
+mod preflight;
 
 /// A session so long that only its breaking off ends it within the time limits of these tests.
 const LONG: [&str; 4] = ["--for", "60s", "--settle", "0s"];

@@ -34,6 +34,16 @@ impl Relay {
         relay
     }
 
+    /// Passes connections on and swallows datagrams, for as long as their socket, which is given too, lives.
+    pub(crate) fn tcp_alone(listener: SocketAddr) -> (Self, UdpSocket) {
+        let (tcp, udp) = bind(listener);
+        let address = tcp.local_addr().expect("its address");
+        let relay = Self { address, seen: Arc::default(), ended: Arc::default() };
+        let ended = Arc::clone(&relay.ended);
+        thread::spawn(move || pass_connections(&tcp, listener, &ended));
+        (relay, udp)
+    }
+
     /// Where to dial it.
     pub(crate) const fn address(&self) -> SocketAddr {
         self.address

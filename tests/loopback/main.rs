@@ -7,4 +7,5 @@ mod common;
 mod ledger;
 mod output;
 mod paced;
+mod preflight;
 mod survey;

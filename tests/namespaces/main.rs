@@ -18,6 +18,8 @@ mod lab;
 #[cfg(test)]
 mod loss;
 #[cfg(test)]
+mod preflight;
+#[cfg(test)]
 mod relay;
 #[cfg(test)]
 mod tunnels;

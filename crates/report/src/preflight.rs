@@ -54,8 +54,8 @@ pub struct Preflight {
     pub far_addresses: Vec<IpAddr>,
     /// Whether the listener's own address lies on a link of this host that is no tunnel.
     pub far_is_on_own_link: Option<bool>,
-    /// Whether the address that the listener sees lies on such a link.
-    pub seen_from_is_on_own_link: Option<bool>,
+    /// Whether the address that the listener sees lies on the same link as the listener's own.
+    pub seen_from_is_on_far_link: Option<bool>,
     /// Whether the dialled address belongs to this host's own gateway; looked at only when nothing else was reached.
     pub dialled_is_own_gateway: Option<bool>,
     /// Probes of the round trip that were sent.
@@ -159,6 +159,8 @@ pub struct InsideFacts {
     pub interface: Option<String>,
     /// The kind of that interface, in the kernel's word.
     pub interface_kind: Option<String>,
+    /// Whether packets to what was dialled leave by the same interface.
+    pub leaves_as_dialled: Option<bool>,
 }
 
 /// What became of one of the listener's addresses.
@@ -207,7 +209,7 @@ impl Preflight {
             far: EndFacts::default(),
             far_addresses: Vec::new(),
             far_is_on_own_link: None,
-            seen_from_is_on_own_link: None,
+            seen_from_is_on_far_link: None,
             dialled_is_own_gateway: None,
             rtt_probes: None,
             rtt_baseline_us: None,

@@ -6,7 +6,7 @@ mod error;
 mod inside;
 mod own_network;
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use culvert_engine::facts;
@@ -134,8 +134,11 @@ impl Look<'_> {
         facts.far = far_end(far);
         facts.far.seen_from = Some(contact.peer.ip());
         facts.far_addresses = inside::told(far);
-        facts.far_is_on_own_link = facts.far.address.and_then(own_network::is_on_own_link);
-        facts.seen_from_is_on_own_link = facts.near.seen_from.and_then(own_network::is_on_own_link);
+        let link_of = |address: Option<IpAddr>| address.and_then(own_network::link_of);
+        let far_link = link_of(facts.far.address);
+        facts.far_is_on_own_link = Some(far_link.is_some());
+        facts.seen_from_is_on_far_link =
+            Some(far_link.is_some() && link_of(facts.near.seen_from) == far_link);
         facts.toward_far.tcp_mss = facts::told_mss(stream);
         facts.toward_near.tcp_mss = far.tcp_mss;
         facts.limits = Some(LimitFacts {
@@ -191,7 +194,7 @@ fn mtu_of(bytes: u32) -> Option<Mtu> {
     Mtu::new(u16::try_from(bytes).unwrap_or(u16::MAX)).ok()
 }
 
-fn address_in(text: Option<&String>) -> Option<std::net::IpAddr> {
+fn address_in(text: Option<&String>) -> Option<IpAddr> {
     text?.parse().ok()
 }
 

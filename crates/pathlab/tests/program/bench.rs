@@ -77,13 +77,13 @@ impl Bench {
 }
 
 /// Where the programs are, beside ours.
-fn programs() -> Option<PathBuf> {
+pub(crate) fn programs() -> Option<PathBuf> {
     let folder = Path::new(env!("CARGO_BIN_EXE_culvert-pathlab")).parent()?;
     let there = ["culvert", "culvertd"].iter().all(|name| folder.join(name).is_file());
     there.then(|| folder.to_owned())
 }
 
-fn invite(programs: &Path, state: &Path, file: &Path) {
+pub(crate) fn invite(programs: &Path, state: &Path, file: &Path) {
     fs::DirBuilder::new().mode(0o700).create(state).expect("a folder");
     let mut command = Command::new(programs.join("culvertd"));
     let output =

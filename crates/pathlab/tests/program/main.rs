@@ -12,6 +12,7 @@ mod carried;
 mod lab;
 mod measured;
 mod mtu;
+mod path_mtu;
 mod strict;
 mod teardown;
 

@@ -5,7 +5,7 @@ use std::net::IpAddr;
 use culvert_session::path_mtu::{Above, PathMtuVerdict, tcp_mss};
 use serde::Serialize;
 
-use super::{Inside, Preflight, WayFacts};
+use super::{Inside, InsideFacts, Preflight, WayFacts};
 
 /// Something a practitioner should know.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -82,10 +82,7 @@ fn addresses(facts: &Preflight) -> Vec<Remark> {
 }
 
 fn same_network(facts: &Preflight, dialled: IpAddr, address: IpAddr) -> Remark {
-    let near = &facts.near;
-    let seen_at_home =
-        near.seen_from == near.address || facts.seen_from_is_on_own_link == Some(true);
-    if seen_at_home {
+    if facts.seen_from_is_on_far_link == Some(true) {
         remark(
             "hairpin",
             format!(
@@ -252,6 +249,14 @@ fn inside(facts: &Preflight) -> Vec<Remark> {
             let address = one.address;
             let by = one.interface.as_ref().map_or_else(String::new, |name| format!(" by {name}"));
             match one.found {
+                Inside::SameListener if one.leaves_as_dialled == Some(true) => remark(
+                    "inside_by_the_same_way",
+                    format!(
+                        "{address} is the same listener, proven by its key, but packets to it leave as those to what was \
+                         dialled do{by}"
+                    ),
+                    Some("that is no tunnel, unless a policy of IPsec takes them: compare the path MTU, or capture"),
+                ),
                 Inside::SameListener => {
                     let sentence = format!("{address} is the same listener, proven by its key{by}");
                     remark("inside_found", sentence, None)
@@ -275,8 +280,10 @@ fn inside(facts: &Preflight) -> Vec<Remark> {
             }
         })
         .collect();
-    let found = |wanted| facts.inside.iter().flatten().any(|one| one.found == wanted);
-    if facts.inside.is_some() && !found(Inside::SameListener) {
+    let through_tunnel = |one: &InsideFacts| {
+        one.found == Inside::SameListener && one.leaves_as_dialled != Some(true)
+    };
+    if facts.inside.as_ref().is_some_and(|tried| !tried.iter().any(through_tunnel)) {
         all.push(remark(
             "inside_none",
             "none of the listener's addresses is reached through a tunnel".to_owned(),

@@ -7,7 +7,7 @@ use culvert_report::preflight::{Inside, InsideFacts};
 use culvert_wire::Invite;
 use culvert_wire::message::{EndReport, FromNear};
 
-use super::own_network::{is_on_own_link, way_to};
+use super::own_network::{link_of, way_to};
 use crate::dial::{DialError, dial};
 
 /// How long one address may take.
@@ -36,12 +36,13 @@ pub(super) async fn try_each(
     dialled: SocketAddr,
     invite: &Invite,
 ) -> Vec<InsideFacts> {
+    let outside = way_to(dialled.ip()).map(|(route, _)| route.interface);
     let mut all = Vec::new();
     for address in addresses {
         let way = way_to(*address);
         let found = if *address == dialled.ip() {
             Inside::Dialled
-        } else if is_on_own_link(*address) == Some(true) {
+        } else if link_of(*address).is_some() {
             Inside::InOwnNetwork
         } else {
             knock(SocketAddr::new(*address, dialled.port()), invite).await
@@ -49,6 +50,10 @@ pub(super) async fn try_each(
         all.push(InsideFacts {
             address: *address,
             found,
+            leaves_as_dialled: way
+                .as_ref()
+                .zip(outside.as_ref())
+                .map(|((route, _), outside)| route.interface == *outside),
             interface: way.as_ref().map(|(route, _)| route.interface.clone()),
             interface_kind: way.and_then(|(_, interface)| interface?.kind),
         });

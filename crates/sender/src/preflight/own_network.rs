@@ -37,12 +37,16 @@ pub(super) fn way_to(address: IpAddr) -> Option<(Route, Option<Interface>)> {
     Some((route, interface))
 }
 
-/// Whether an address lies on a link of this host that is no tunnel, or is this host's own.
-pub(super) fn is_on_own_link(address: IpAddr) -> Option<bool> {
-    let (route, interface) = way_to(address)?;
-    let kind = interface.and_then(|one| one.kind);
-    let tunnel = kind.is_some_and(|kind| TUNNELS.contains(&kind.as_str()));
-    Some(route.gateway.is_none() && !tunnel)
+/// The link of this host, no tunnel, on which an address lies, or whose own address it is; `None` when it lies elsewhere.
+pub(super) fn link_of(address: IpAddr) -> Option<String> {
+    let having = route::interface_of(address).ok().flatten();
+    let on_link = || {
+        let (route, interface) = way_to(address)?;
+        route.gateway.is_none().then_some(interface).flatten()
+    };
+    let interface = having.or_else(on_link)?;
+    let tunnel = interface.kind.is_some_and(|kind| TUNNELS.contains(&kind.as_str()));
+    (!tunnel).then_some(interface.name)
 }
 
 /// Whether an address belongs to the first router on the way to it, so to this network's own gateway; `None` when
