@@ -1,14 +1,9 @@
 //! Percentiles of a stream of times in fixed memory.
 
-use hdrhistogram::Histogram;
-
-use crate::{Percentiles, percentile::rank};
+use crate::{Percentiles, log_counts::LogCounts, percentile::rank};
 
 /// The longest time that is told from longer ones: one hour, in microseconds.
 const LONGEST_US: u64 = 3_600_000_000;
-
-/// Three significant digits: a percentile is at most 0.1 % above the true one.
-const DIGITS: u8 = 3;
 
 /// Times in microseconds, such as round trips: resolution 1 µs up to 2 ms and 0.1 % above, up to one hour, which
 /// stands for everything longer too.
@@ -16,44 +11,45 @@ const DIGITS: u8 = 3;
 /// Fixed memory of about 190 KiB; nothing is allocated per value. Minimum and maximum are exact.
 #[derive(Debug, Clone)]
 pub struct DelayHistogram {
-    counts: Histogram<u64>,
-    extremes: Option<(u64, u64)>,
+    counts: LogCounts,
+    least: u64,
+    most: u64,
 }
 
 impl DelayHistogram {
     /// An empty histogram.
     pub fn new() -> Self {
-        Self { counts: histogram(), extremes: None }
+        Self { counts: LogCounts::up_to(LONGEST_US), least: u64::MAX, most: 0 }
     }
 
     /// Takes in one time in microseconds.
+    #[inline]
     pub fn record(&mut self, micros: u64) {
         let micros = micros.min(LONGEST_US);
-        self.counts.saturating_record(micros);
-        let (least, most) = self.extremes.unwrap_or((micros, micros));
-        self.extremes = Some((least.min(micros), most.max(micros)));
+        self.counts.add(micros, 1);
+        self.least = self.least.min(micros);
+        self.most = self.most.max(micros);
     }
 
     /// Takes in everything that `other` holds.
     pub fn merge(&mut self, other: &Self) {
-        let Some((least, most)) = other.extremes else { return };
-        for step in other.counts.iter_recorded() {
-            self.counts.saturating_record_n(step.value_iterated_to(), step.count_at_value());
+        for step in other.counts.steps() {
+            self.counts.add(step.highest, step.count);
         }
-        let (own_least, own_most) = self.extremes.unwrap_or((least, most));
-        self.extremes = Some((least.min(own_least), most.max(own_most)));
+        self.least = self.least.min(other.least);
+        self.most = self.most.max(other.most);
     }
 
     /// How many times were taken in.
     pub fn count(&self) -> u64 {
-        self.counts.len()
+        self.counts.steps().map(|step| step.count).sum()
     }
 
     /// The percentiles (RFC 2330 11.3), each within 0.1 % above the exact one; `None` while empty.
     pub fn percentiles(&self) -> Option<Percentiles> {
-        let extremes = self.extremes?;
+        let extremes = self.extremes()?;
         let steps: Vec<(i64, u64)> =
-            self.steps().map(|step| (signed(step.highest), step.count)).collect();
+            self.counts.steps().map(|step| (signed(step.highest), step.count)).collect();
         from_steps(&steps, signed(extremes.0), signed(extremes.1))
     }
 
@@ -61,19 +57,14 @@ impl DelayHistogram {
     ///
     /// `None` while empty and for `p` outside (0, 1].
     pub fn percentile(&self, p: f64) -> Option<i64> {
-        let extremes = self.extremes?;
+        let extremes = self.extremes()?;
         let steps: Vec<(i64, u64)> =
-            self.steps().map(|step| (signed(step.highest), step.count)).collect();
+            self.counts.steps().map(|step| (signed(step.highest), step.count)).collect();
         value_at(&steps, signed(extremes.0), signed(extremes.1), p)
     }
 
-    /// What was recorded, in ascending order.
-    fn steps(&self) -> impl Iterator<Item = Step> {
-        self.counts.iter_recorded().map(|step| Step {
-            lowest: self.counts.lowest_equivalent(step.value_iterated_to()),
-            highest: self.counts.highest_equivalent(step.value_iterated_to()),
-            count: step.count_at_value(),
-        })
+    fn extremes(&self) -> Option<(u64, u64)> {
+        (self.least <= self.most).then_some((self.least, self.most))
     }
 }
 
@@ -81,13 +72,6 @@ impl Default for DelayHistogram {
     fn default() -> Self {
         Self::new()
     }
-}
-
-/// Neighbouring values that are not told apart, and how many of them there were.
-struct Step {
-    lowest: u64,
-    highest: u64,
-    count: u64,
 }
 
 /// The same for differences in microseconds, which have a sign: one histogram to each side of zero.
@@ -98,6 +82,7 @@ pub(crate) struct SignedHistogram {
 }
 
 impl SignedHistogram {
+    #[inline]
     pub(crate) fn record(&mut self, micros: i64) {
         let side = if micros < 0 { &mut self.below } else { &mut self.from_zero };
         side.record(micros.unsigned_abs());
@@ -117,16 +102,17 @@ impl SignedHistogram {
 
     fn steps(&self) -> Vec<(i64, u64)> {
         let mut steps: Vec<(i64, u64)> =
-            self.below.steps().map(|step| (-signed(step.lowest), step.count)).collect();
+            self.below.counts.steps().map(|step| (-signed(step.lowest), step.count)).collect();
         steps.reverse();
-        steps.extend(self.from_zero.steps().map(|step| (signed(step.highest), step.count)));
+        let from_zero = self.from_zero.counts.steps();
+        steps.extend(from_zero.map(|step| (signed(step.highest), step.count)));
         steps
     }
 
     fn extremes(&self) -> Option<(i64, i64)> {
         let below =
-            self.below.extremes.map(|(nearest, farthest)| (-signed(farthest), -signed(nearest)));
-        let above = self.from_zero.extremes.map(|(least, most)| (signed(least), signed(most)));
+            self.below.extremes().map(|(nearest, farthest)| (-signed(farthest), -signed(nearest)));
+        let above = self.from_zero.extremes().map(|(least, most)| (signed(least), signed(most)));
         Some((below.or(above)?.0, above.or(below)?.1))
     }
 }
@@ -147,10 +133,6 @@ fn value_at(steps: &[(i64, u64)], min: i64, max: i64, p: f64) -> Option<i64> {
         reached >= wanted
     })?;
     Some((*value).clamp(min, max))
-}
-
-fn histogram() -> Histogram<u64> {
-    Histogram::new_with_bounds(1, LONGEST_US, DIGITS).expect("the bounds are constants in range")
 }
 
 fn signed(micros: u64) -> i64 {

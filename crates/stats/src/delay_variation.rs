@@ -19,7 +19,10 @@ const HELD: usize = 256;
 /// is allocated per packet.
 #[derive(Debug, Clone)]
 pub struct DelayVariation {
-    recent: Box<[Option<Delay>]>,
+    recent: Box<[Delay]>,
+    /// The latest packet again, and the highest sequence number so far: in order, they spare looking for neighbours.
+    last: Delay,
+    highest: u64,
     consecutive: SignedHistogram,
     above_least: AboveLeast,
 }
@@ -29,6 +32,9 @@ struct Delay {
     sequence: u64,
     nanos: i64,
 }
+
+/// In a place where no delay is. A packet of this very number has no neighbours then; no stream comes so far.
+const NOBODY: Delay = Delay { sequence: u64::MAX, nanos: 0 };
 
 /// Delays relative to a reference near their minimum; the minimum itself is subtracted at the end.
 #[derive(Debug, Clone)]
@@ -43,7 +49,9 @@ impl DelayVariation {
     /// Without a packet so far.
     pub fn new() -> Self {
         Self {
-            recent: (0..PAIRING_WINDOW).map(|_| None).collect(),
+            recent: (0..PAIRING_WINDOW).map(|_| NOBODY).collect(),
+            last: NOBODY,
+            highest: 0,
             consecutive: SignedHistogram::default(),
             above_least: AboveLeast::new(),
         }
@@ -52,7 +60,23 @@ impl DelayVariation {
     /// Takes in the first copy of the datagram `sequence` with its one-way delay in nanoseconds.
     ///
     /// The caller leaves out duplicates (RFC 3393 3.6) and what may be one.
+    #[inline]
     pub fn accept(&mut self, sequence: u64, delay_nanos: i64) {
+        if self.last.sequence.wrapping_add(1) == sequence && sequence > self.highest {
+            self.consecutive.record(micros_between(self.last.nanos, delay_nanos));
+        } else {
+            self.pair(sequence, delay_nanos);
+        }
+        self.highest = self.highest.max(sequence);
+        self.last = Delay { sequence, nanos: delay_nanos };
+        if let Some(slot) = self.recent.get_mut(slot_of(sequence)) {
+            *slot = self.last;
+        }
+        self.above_least.record(delay_nanos);
+    }
+
+    /// Pairs a packet that did not come right behind the one before it with those neighbours that did arrive.
+    fn pair(&mut self, sequence: u64, delay_nanos: i64) {
         let before = sequence.checked_sub(1).and_then(|before| self.delay_of(before));
         let after = sequence.checked_add(1).and_then(|after| self.delay_of(after));
         if let Some(before) = before {
@@ -61,10 +85,6 @@ impl DelayVariation {
         if let Some(after) = after {
             self.consecutive.record(micros_between(delay_nanos, after));
         }
-        if let Some(slot) = self.recent.get_mut(slot_of(sequence)) {
-            *slot = Some(Delay { sequence, nanos: delay_nanos });
-        }
-        self.above_least.record(delay_nanos);
     }
 
     /// IPDV in microseconds (RFC 3393): the delay of a packet minus that of the packet sent just before it.
@@ -92,8 +112,8 @@ impl DelayVariation {
     }
 
     fn delay_of(&self, sequence: u64) -> Option<i64> {
-        let delay = (*self.recent.get(slot_of(sequence))?)?;
-        (delay.sequence == sequence).then_some(delay.nanos)
+        let delay = self.recent.get(slot_of(sequence))?;
+        (delay.sequence == sequence && sequence != NOBODY.sequence).then_some(delay.nanos)
     }
 }
 
@@ -113,11 +133,16 @@ impl AboveLeast {
         }
     }
 
+    #[inline]
     fn record(&mut self, nanos: i64) {
         self.least = self.least.min(nanos);
-        if let Some(reference) = self.reference {
-            return self.relative.record(micros_between(reference, nanos));
+        match self.reference {
+            Some(reference) => self.relative.record(micros_between(reference, nanos)),
+            None => self.hold(nanos),
         }
+    }
+
+    fn hold(&mut self, nanos: i64) {
         if self.held.len() < HELD {
             return self.held.push(nanos);
         }
@@ -162,16 +187,23 @@ impl AboveLeast {
     }
 }
 
+#[inline]
 fn slot_of(sequence: u64) -> usize {
     usize::try_from(sequence % PAIRING_WINDOW).unwrap_or(usize::MAX)
 }
 
 /// `later − earlier`, rounded to the nearest microsecond.
+#[inline]
 fn micros_between(earlier: i64, later: i64) -> i64 {
     // Nearly always: dividing the wider number costs as much as all else that is done with a delay.
     if let Some(nanos) = later.checked_sub(earlier).and_then(|nanos| nanos.checked_add(500)) {
         return nanos.div_euclid(1000);
     }
+    wide_micros_between(earlier, later)
+}
+
+#[cold]
+fn wide_micros_between(earlier: i64, later: i64) -> i64 {
     let nanos = i128::from(later) - i128::from(earlier);
     // The difference of two i64 in thousandths fits an i64.
     i64::try_from((nanos + 500).div_euclid(1000)).unwrap_or(i64::MAX)

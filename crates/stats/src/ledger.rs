@@ -143,6 +143,7 @@ impl SequenceLedger {
     }
 
     /// Enters the datagram with this sequence number.
+    #[inline]
     pub fn accept(&mut self, sequence: u64) -> Arrival {
         if sequence >= self.planned {
             self.beyond += 1;
@@ -238,6 +239,7 @@ impl SequenceLedger {
     }
 
     /// Marks a sequence number inside the window; false when it was marked before.
+    #[inline]
     fn mark(&mut self, sequence: u64) -> bool {
         let block = sequence / BITS;
         let bit = 1_u64 << (sequence % BITS);

@@ -22,6 +22,7 @@ mod e_model;
 mod jitter;
 mod ledger;
 mod linear_fit;
+mod log_counts;
 mod loss_runs;
 mod mann_whitney;
 mod moments;
