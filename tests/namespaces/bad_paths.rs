@@ -50,6 +50,28 @@ fn the_port_is_not_forwarded() {
     }
 }
 
+/// A queue of two datagrams at an eighth of the pace, in the transmitter's own host: it refuses most (ENOBUFS, tc-tbf(8)).
+#[test]
+fn the_transmitters_own_queue_is_full() {
+    let Some(lab) = Lab::build("own-queue-full") else { return };
+    let (gateway, _) = lab.outside().split_once(':').expect("an address and a port");
+    let route = lab.run("cabin", "ip", &["-o", "route", "get", gateway]);
+    let mut words = route.split_whitespace().skip_while(|word| *word != "dev");
+    let interface = words.nth(1).expect("an interface");
+    let queue = ["rate", "1mbit", "burst", "1600", "limit", "3000"];
+    let root = ["qdisc", "replace", "dev", interface, "root", "tbf"];
+    lab.run("cabin", "tc", &[&root[..], &queue[..]].concat());
+    let record = lab.record(&[&["paced", lab.outside()][..], &PACED[..]].concat());
+    let way = record.toward_far.as_ref();
+    let sent = counts(way);
+    // What the queue refused never left: it is no loss of the path.
+    assert!(sent.sent < 1_200 && sent.lost == 0, "{sent:?}");
+    assert!(way.and_then(|way| way.queue_full) > Some(0), "{way:?}");
+    let told =
+        |caveat: &Caveat| matches!(caveat, Caveat::HostQueueFull { times, .. } if *times > 0);
+    assert!(caveats(&record).iter().any(told), "{:?}", record.caveats);
+}
+
 #[test]
 fn nobody_is_at_the_address() {
     let Some(lab) = Lab::build("nobody") else { return };

@@ -32,7 +32,7 @@ pub(crate) fn run(options: &Options, mut show: impl FnMut(Vec<Row>)) -> Result<(
             Section::Paced => paced::run(&programs, options),
             Section::Memory => memory::run(&programs, options),
             Section::Start => start::run(&programs, options),
-            Section::Work => Ok(work::run(options)),
+            Section::Work => work::run(options),
         };
         match found {
             Ok(rows) => show(rows),

@@ -139,17 +139,18 @@ impl Receiving {
         self.account.at(now);
         let mut bytes = 0;
         let mut authentic = false;
-        for datagram in self.inbox.datagrams() {
+        // Joined datagrams are walked inside one another: a loop outside would ask after each where the next one is.
+        self.inbox.datagrams().for_each(|datagram| {
             match self.account.take(&self.plan.flow, &datagram) {
                 Taken::New => bytes += datagram.payload.len() as u64,
                 Taken::Signal(signal) => {
                     Proofing::Answer.on_signal(&self.plan.flow, &self.socket, &signal);
                 }
-                Taken::Refused { ours: false } => continue,
+                Taken::Refused { ours: false } => return,
                 Taken::Again | Taken::Refused { ours: true } => {}
             }
             authentic = true;
-        }
+        });
         if authentic {
             self.last_arrival_ns = now;
             self.plan.switch.saw_peer(now);

@@ -139,6 +139,9 @@ impl Transmitter {
         let now = monotonic_ns();
         let ended_ns = if self.schedule.is_unlimited() { now } else { now.max(next_due) };
         self.plateau.end(self.number, ended_ns);
+        if !complete && self.fault.is_none() && !self.plan.switch.is_stopped() {
+            self.schedule.give_up_before(self.deadline_ns);
+        }
         self.schedule.end(ended_ns - self.start_ns);
         self.report(ended_ns)
     }

@@ -42,6 +42,7 @@ impl ClockPair {
     }
 
     /// The monotonic instant of a realtime one; `None` before the monotonic clock began.
+    #[inline]
     pub fn to_monotonic_ns(self, realtime_ns: i64) -> Option<u64> {
         u64::try_from(realtime_ns.checked_sub(self.realtime_minus_monotonic_ns)?).ok()
     }

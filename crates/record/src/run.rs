@@ -283,6 +283,9 @@ pub struct Departure {
     pub steps: u64,
     /// Those in which what left missed the pace by more than 0.5 %, and by more than a burst.
     pub uneven_steps: u64,
+    /// Time that was taken out of the schedule because the transmitter stalled, nanoseconds: what was due in it never left.
+    #[serde(default)]
+    pub dropped_ns: Option<u64>,
     /// How long before a deadline the transmitter woke and spun in the end, nanoseconds; `null` when it never slept.
     pub spin_ns: Option<u64>,
 }

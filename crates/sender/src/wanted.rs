@@ -6,8 +6,8 @@ use culvert_pathmodel::Family;
 use culvert_record::{Asked, Kind, PathTaken, SurveyPosition, Toward};
 use culvert_session::grant::Session;
 use culvert_session::plan::{self, PlannedLoad, SETTLE_AUTO_AT_MOST, Settle, Target};
-use culvert_units::{Bytes, ExitStatus, Explain, format_duration};
-use culvert_wire::message::{Handover, Limits, Load, SessionRequest, Way};
+use culvert_units::{BitRate, Bytes, ExitStatus, Explain, format_duration};
+use culvert_wire::message::{Limits, Load, SessionRequest, Way};
 
 /// The buffer asked for each datagram socket unless told otherwise: 30 ms at 1 Gbit/s, beyond any pause of its thread.
 pub(crate) const DATAGRAM_BUFFER: Bytes = Bytes::new(4 * 1024 * 1024);
@@ -30,8 +30,6 @@ pub(crate) struct Wanted {
     pub(crate) toward: plan::Toward,
     /// What loads them.
     pub(crate) load: PlannedLoad,
-    /// What is wanted of datagrams besides.
-    pub(crate) datagrams: DatagramWishes,
     /// Length of the plateau.
     pub(crate) plateau: Duration,
     /// What is cut away before it.
@@ -42,17 +40,6 @@ pub(crate) struct Wanted {
     pub(crate) buffer: Option<Bytes>,
     /// How long round trips are measured before data flows.
     pub(crate) baseline: Duration,
-}
-
-/// What is wanted of datagrams besides pace and payload.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub(crate) struct DatagramWishes {
-    /// As fast as the transmitting host can: the load's pace is then 0.
-    pub(crate) unlimited: bool,
-    /// The longest burst, as time at the pace.
-    pub(crate) burst: Option<Duration>,
-    /// How they are handed to the systems.
-    pub(crate) handover: Handover,
 }
 
 /// A listener that grants whatever makes sense.
@@ -109,9 +96,11 @@ impl Wanted {
                 dscp: *dscp,
                 ..Asked::default()
             },
-            PlannedLoad::Paced { pace, payload } => Asked {
-                pace_bps: (!self.datagrams.unlimited).then(|| pace.bits_per_second()),
+            PlannedLoad::Paced { pace, payload, burst, handover } => Asked {
+                pace_bps: pace.map(BitRate::bits_per_second),
                 payload_bytes: Some(*payload),
+                burst_ns: burst.map(nanoseconds),
+                handover: Some(*handover),
                 ..Asked::default()
             },
         };
@@ -127,8 +116,6 @@ impl Wanted {
             at_most_bytes: self.at_most.map(Bytes::get),
             buffer_bytes: request.buffer_bytes,
             baseline_ms: u64::try_from(self.baseline.as_millis()).ok(),
-            burst_ns: self.datagrams.burst.map(nanoseconds),
-            handover: (self.kind() == Kind::Paced).then_some(self.datagrams.handover),
             ..of_load
         }
     }
@@ -144,7 +131,7 @@ impl Wanted {
     /// What the session will move, in one sentence, for before it moves it.
     pub(crate) fn volume_sentence(&self) -> String {
         let length = format_duration(self.plateau + self.settle_at_most());
-        if self.datagrams.unlimited {
+        if self.is_unlimited() {
             let most = self
                 .at_most
                 .map_or_else(|| "--at-most caps it".to_owned(), |most| format!("at most {most}"));
@@ -159,8 +146,7 @@ impl Wanted {
             }
             (None, None) => format!(
                 "this moves as much as the path carries in {length} (100 Mbit/s would be {}); --at-most caps it",
-                culvert_units::BitRate::from_megabits(100)
-                    .carried_in(self.plateau + self.settle_at_most())
+                BitRate::from_megabits(100).carried_in(self.plateau + self.settle_at_most())
             ),
         }
     }
@@ -194,17 +180,18 @@ impl Wanted {
                 mss_bytes: *mss,
                 dscp: *dscp,
             },
-            PlannedLoad::Paced { pace, payload } => {
-                let DatagramWishes { unlimited, burst, handover } = self.datagrams;
-                Load::Paced {
-                    pace_bps: if unlimited { 0 } else { pace.bits_per_second() },
-                    payload_bytes: *payload,
-                    unlimited,
-                    burst_ns: burst.map(nanoseconds),
-                    handover,
-                }
-            }
+            PlannedLoad::Paced { pace, payload, burst, handover } => Load::Paced {
+                pace_bps: pace.map_or(0, BitRate::bits_per_second),
+                payload_bytes: *payload,
+                unlimited: pace.is_none(),
+                burst_ns: burst.map(nanoseconds),
+                handover: *handover,
+            },
         }
+    }
+
+    const fn is_unlimited(&self) -> bool {
+        matches!(self.load, PlannedLoad::Paced { pace: None, .. })
     }
 
     fn buffer_asked(&self) -> Option<Bytes> {
@@ -216,10 +203,7 @@ impl Wanted {
     }
 
     fn paced_volume(&self) -> Option<Bytes> {
-        let PlannedLoad::Paced { pace, .. } = self.load else { return None };
-        if self.datagrams.unlimited {
-            return None;
-        }
+        let PlannedLoad::Paced { pace: Some(pace), .. } = self.load else { return None };
         let each = pace.carried_in(self.plateau + self.settle_at_most()).get();
         Some(Bytes::new(each.saturating_mul(self.ways().len() as u64)))
     }

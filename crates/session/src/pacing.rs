@@ -89,6 +89,12 @@ impl Pacer {
         self.not_before_ns = self.not_before_ns.saturating_sub(self.half_time_of(count));
     }
 
+    /// Gives up what was due before `end_ns` and has not left; the time it stood for is told as dropped.
+    pub fn give_up_before(&mut self, end_ns: u64) {
+        let left = end_ns.saturating_sub(self.burst_due());
+        self.dropped_ns = self.dropped_ns.saturating_add(left);
+    }
+
     /// When the next datagram may leave.
     pub fn next_due_ns(&self) -> u64 {
         self.burst_due().max(self.not_before_ns)

@@ -34,8 +34,10 @@
 //! | … `mss` | bulk: the largest segment in bytes, 88 to 32767 | what the MTU leaves |
 //! | … `dscp` | bulk: the mark of both ends' packets, 0 to 63 or a name such as `af11`, in quotes | the hosts' own |
 //! | … `buffer` | the socket buffer to ask for at both ends, at most 64 MiB | TCP adapts; datagrams 4 MiB |
-//! | … `pace` | paced: UDP payload bits per second | an error |
+//! | … `pace` | paced: UDP payload bits per second, or `unlimited` | an error |
 //! | … `payload` | paced: UDP payload of each datagram, 32 to 65507 bytes | 1200 |
+//! | … `burst` | paced: the longest burst, as time at the pace, 10 ms at most | `100us` |
+//! | … `handover` | paced: `auto`, `segmented`, `batched` or `single` | `auto` |
 
 mod check;
 mod error;

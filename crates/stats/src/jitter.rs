@@ -57,6 +57,7 @@ impl ScaledInterarrivalJitter {
 }
 
 /// |D| between this packet and the one before it; remembers this one.
+#[inline]
 fn step(previous: &mut Option<i128>, sent: i64, received: i64) -> Option<u128> {
     let transit = i128::from(received) - i128::from(sent);
     previous.replace(transit).map(|before| (transit - before).unsigned_abs())

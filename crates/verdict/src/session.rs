@@ -1,10 +1,11 @@
 //! Which runs are repeats of each other.
 
 use std::fmt;
+use std::time::Duration;
 
 use culvert_pathmodel::Family;
-use culvert_record::{Kind, Place, RunRecord, Toward};
-use culvert_units::{BitRate, Bytes, Dscp};
+use culvert_record::{Handover, Kind, Place, RunRecord, Toward};
+use culvert_units::{BitRate, Bytes, Dscp, format_duration};
 use serde::Serialize;
 
 /// What was asked of a run, as far as runs with another value of it must not be counted together.
@@ -26,6 +27,11 @@ pub struct Session {
     pub pace_bps: Option<u64>,
     /// UDP payload of each datagram, bytes; `null` for TCP.
     pub payload_bytes: Option<u16>,
+    /// The longest burst of datagrams that was asked for, nanoseconds at the pace; `null` for TCP, and when it was left
+    /// to the program.
+    pub burst_ns: Option<u64>,
+    /// How datagrams were asked to be handed to the systems; `null` for TCP, and when each end chose.
+    pub handover: Option<Handover>,
     /// Whether data went both ways at the same time.
     pub both_ways: bool,
 }
@@ -55,6 +61,8 @@ impl Session {
             buffer_bytes: run.asked.buffer_bytes.filter(|_| run.kind == Kind::Bulk),
             pace_bps: run.asked.pace_bps,
             payload_bytes: run.asked.payload_bytes,
+            burst_ns: run.asked.burst_ns,
+            handover: run.asked.handover.filter(|handover| !handover.is_auto()),
             both_ways: run.asked.toward == Toward::Both,
         }
     }
@@ -81,11 +89,26 @@ impl fmt::Display for Session {
             (Kind::Bulk, None) => None,
         });
         words.extend(self.payload_bytes.map(|bytes| format!("{bytes} B")));
+        words
+            .extend(self.burst_ns.map(|burst| {
+                format!("bursts of {}", format_duration(Duration::from_nanos(burst)))
+            }));
+        words.extend(self.handover.and_then(in_words));
         if self.both_ways {
             words.push("both ways at once".to_owned());
         }
         f.pad(&words.join(", "))
     }
+}
+
+fn in_words(handover: Handover) -> Option<String> {
+    let word = match handover {
+        Handover::Segmented => "segmented",
+        Handover::Batched => "batched",
+        Handover::Single => "single",
+        Handover::Auto => return None,
+    };
+    Some(word.to_owned())
 }
 
 /// The congestion control both ends use unless another is asked for; not worth a word.
@@ -100,5 +123,33 @@ impl PathKey {
             family: run.family,
             encapsulation: run.path.encapsulation.clone(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PACED: &str = include_str!("../../record/src/samples/paced.json");
+
+    fn asked(change: impl FnOnce(&mut RunRecord)) -> Session {
+        let mut run: RunRecord = serde_json::from_str(PACED).expect("the sample");
+        change(&mut run);
+        Session::of(&run)
+    }
+
+    #[test]
+    fn runs_with_other_bursts_or_handed_over_otherwise_are_no_repeats() {
+        let usual = asked(|_| {});
+        let unsaid = asked(|run| run.asked.handover = None);
+        assert_eq!(unsaid, usual, "older records do not say so");
+        let bursts = asked(|run| run.asked.burst_ns = Some(2_000_000));
+        let single = asked(|run| run.asked.handover = Some(Handover::Single));
+        let unlimited = asked(|run| run.asked.pace_bps = None);
+        let words = [&usual, &bursts, &single, &unlimited].map(ToString::to_string);
+        for (index, word) in words.iter().enumerate() {
+            assert!(!words[..index].contains(word), "{words:?}");
+        }
+        assert!(words[1].ends_with("bursts of 2ms") && words[2].ends_with("single"), "{words:?}");
     }
 }

@@ -1,156 +1,175 @@
-//! What each datagram costs its receiver, beside the bare tag of its header.
+//! What each datagram costs both ends beside the system calls, by the bare tag of its header.
 
-use std::hash::Hasher as _;
 use std::hint::black_box;
 use std::time::Instant;
 
-use culvert_stats::{DelayVariation, InterarrivalJitter, SequenceLedger};
+use culvert_engine::paced_receive::{DatagramAccount, Taken};
+use culvert_engine::signals::FlowIdentity;
+use culvert_os::clock::{monotonic_ns, realtime_ns};
+use culvert_os::udp::Received;
+use culvert_session::grant::Session;
 use culvert_wire::Secret;
-use culvert_wire::datagram::{DatagramHeader, DatagramKey, DatagramKind, HEADER_LEN};
+use culvert_wire::datagram::{DatagramHeader, DatagramKey, DatagramKind};
+use culvert_wire::message::{Handover, Limits, Load, SessionRequest, Way};
 use siphasher::sip::SipHasher24;
 
+use crate::error::BenchError;
 use crate::options::Options;
 use crate::ratio::{Bar, Comparison, Trio};
 use crate::table::Row;
 
 /// Datagrams of one pass, whose headers stay in the first cache as those of a batch just received do.
-const DATAGRAMS: u64 = 64;
+const DATAGRAMS: usize = 64;
 /// Passes that one timing takes.
-const PASSES: u64 = 4_000;
+const PASSES: usize = 4_000;
 /// What a tag covers, bytes.
 const TAGGED: usize = 24;
+const PAYLOAD: usize = 64;
 const KEY: [u8; 16] = [7; 16];
-/// Datagrams that a long run plans: none of the measured ones lies beyond.
-const PLANNED: u64 = u64::MAX;
+/// Without bursts, so that every datagram is timed; and with bursts of datagrams, whose first ones alone are.
+const ALONE_BPS: u64 = 1_000_000;
+const BURSTS_BPS: u64 = 10_000_000_000;
 
-pub(super) fn run(options: &Options) -> Vec<Row> {
-    let key = DatagramKey::new(Secret::new(KEY));
-    let datagrams = headers(&key);
-    let mut accounting = Accounting::new();
+type Datagram = [u8; PAYLOAD];
+
+pub(super) fn run(options: &Options) -> Result<Vec<Row>, BenchError> {
+    let mut datagrams = [[0x5a; PAYLOAD]; DATAGRAMS];
+    let (mut alone, mut bursts) = (Stream::new(ALONE_BPS)?, Stream::new(BURSTS_BPS)?);
     let mut timings: Vec<[f64; 6]> = Vec::new();
     // The first one warms up.
     for _ in 0..=options.pairs {
-        timings.push([
-            timed(&datagrams, |datagram, _| bare(datagram)),
-            timed(&datagrams, |datagram, number| accounting.receive(datagram, &key, number)),
-            timed(&datagrams, |datagram, _| bare(datagram)),
-            timed(&datagrams, |datagram, _| parsed(datagram, &key)),
-            timed(&datagrams, |_, number| accounting.account(number, number * 10_000)),
-            emitting(&key),
-        ]);
+        let mut sums = [0.0; 6];
+        for _ in 0..PASSES {
+            let costs = [
+                timed(|| alone.write(&mut datagrams)),
+                timed(|| bare(&datagrams)),
+                timed(|| alone.receive(&datagrams)),
+                timed(|| bare(&datagrams)),
+                timed(|| bursts.parse(&datagrams)),
+                timed(|| bursts.receive(&datagrams)),
+            ];
+            for (sum, cost) in sums.iter_mut().zip(costs) {
+                *sum += cost;
+            }
+        }
+        timings.push(sums.map(|sum| sum / (PASSES * DATAGRAMS) as f64));
     }
-    let timings = timings.get(1..).unwrap_or_default();
-    let trios: Vec<Trio> = timings
-        .iter()
-        .map(|&[reference, candidate, again, ..]| Trio { candidate, reference, again })
-        .collect();
-    let column = |what: &str, index: usize| {
-        let values: Vec<f64> = timings.iter().filter_map(|row| row.get(index).copied()).collect();
+    Ok(rows(timings.get(1..).unwrap_or_default()))
+}
+
+fn rows(timings: &[[f64; 6]]) -> Vec<Row> {
+    let ratio = |name: &str, candidate: fn(&[f64; 6]) -> f64| {
+        let trios: Vec<Trio> = timings
+            .iter()
+            .map(|row| Trio { candidate: candidate(row), reference: row[1], again: row[3] })
+            .collect();
+        Row::ratio(format!("work: {name} / bare SipHash"), Comparison::of(&trios))
+    };
+    let column = |what: &str, value: fn(&[f64; 6]) -> f64| {
+        let values: Vec<f64> = timings.iter().map(value).collect();
         Row::plain(format!("work: {what}"), "ns", &values)
     };
     vec![
-        Row::ratio(
-            "work: parse + tag + account + histogram / bare SipHash",
-            Comparison::of(&trios),
-        )
-        .bar(Bar::AtMost(2.5)),
-        column("bare SipHash of the header", 0),
-        column("all of a receiver's work on a datagram", 1),
-        column("parse and check the tag", 3),
-        column("account and histogram", 4),
-        column("write header and tag", 5),
+        ratio("parse + tag + account + histogram", |row| row[2]).bar(Bar::AtMost(2.5)),
+        ratio("the same in bursts", |row| row[5]),
+        column("bare SipHash of the header", |row| row[1]),
+        column("all of a receiver's work on a datagram", |row| row[2]),
+        column("the same in bursts, whose first ones alone are timed", |row| row[5]),
+        column("parse and check the tag", |row| row[4]),
+        column("write header and tag", |row| row[0]),
     ]
 }
 
-/// Nanoseconds for each datagram.
-fn timed(
-    datagrams: &[[u8; HEADER_LEN]],
-    mut work: impl FnMut(&[u8; HEADER_LEN], u64) -> u64,
-) -> f64 {
+/// Nanoseconds.
+fn timed<T>(work: impl FnOnce() -> T) -> f64 {
     let began = Instant::now();
-    let mut number = 0;
-    for _ in 0..PASSES {
+    black_box(work());
+    began.elapsed().as_nanos() as f64
+}
+
+fn bare(datagrams: &[Datagram]) {
+    let hasher = SipHasher24::new_with_key(&KEY);
+    for datagram in datagrams {
+        black_box(hasher.hash(black_box(datagram.get(..TAGGED).unwrap_or_default())));
+    }
+}
+
+/// One stream, whose two ends do what the programs' own do.
+struct Stream {
+    received: DatagramAccount,
+    flow: FlowIdentity,
+    next: u64,
+}
+
+impl Stream {
+    fn new(pace_bps: u64) -> Result<Self, BenchError> {
+        let payload_bytes = u16::try_from(PAYLOAD).unwrap_or(u16::MAX);
+        let request = SessionRequest {
+            load: Load::Paced {
+                pace_bps,
+                payload_bytes,
+                unlimited: false,
+                burst_ns: None,
+                handover: Handover::Auto,
+            },
+            ways: vec![Way::Far],
+            for_ms: 1_000_000_000_000,
+            settle_ms: 1_000,
+            step_ms: 100,
+            buffer_bytes: None,
+            at_most_bytes_each_way: None,
+        };
+        let limits = Limits { duration_ms: u64::MAX, rate_bps: None, bytes: None, flows: 1 };
+        let session = Session::check(request, &limits).map_err(|_| BenchError::Answer {
+            what: "the session's own check".to_owned(),
+            field: "grant".to_owned(),
+        })?;
+        let key = || DatagramKey::new(Secret::new(KEY));
+        let flow = FlowIdentity { session: 1, stream: 0, send_key: key(), receive_key: key() };
+        Ok(Self { received: DatagramAccount::new(&session, payload_bytes), flow, next: 0 })
+    }
+
+    fn write(&mut self, datagrams: &mut [Datagram]) {
+        let sent_ns = monotonic_ns();
+        for (sequence, datagram) in (self.next..).zip(datagrams) {
+            let header = DatagramHeader {
+                kind: DatagramKind::Data,
+                stream: self.flow.stream,
+                length: u16::try_from(PAYLOAD).unwrap_or(u16::MAX),
+                session: self.flow.session,
+                sequence,
+                sent_ns,
+            };
+            // A header fits the length that it says.
+            let _ = header.emit(&self.flow.send_key, datagram);
+        }
+    }
+
+    fn parse(&self, datagrams: &[Datagram]) {
         for datagram in datagrams {
-            black_box(work(black_box(datagram), number));
-            number += 1;
-        }
-    }
-    began.elapsed().as_nanos() as f64 / number as f64
-}
-
-fn bare(datagram: &[u8; HEADER_LEN]) -> u64 {
-    let (tagged, _) = datagram.split_at(TAGGED);
-    let mut hasher = SipHasher24::new_with_key(&KEY);
-    hasher.write(tagged);
-    hasher.finish()
-}
-
-fn parsed(datagram: &[u8; HEADER_LEN], key: &DatagramKey) -> u64 {
-    DatagramHeader::parse(datagram, key).map_or(0, |header| header.sequence)
-}
-
-/// What the receiver of a paced stream keeps of each datagram.
-struct Accounting {
-    ledger: SequenceLedger,
-    jitter: InterarrivalJitter,
-    variation: DelayVariation,
-    number: u64,
-}
-
-impl Accounting {
-    fn new() -> Self {
-        Self {
-            ledger: SequenceLedger::with_range(PLANNED, Some(0..PLANNED)),
-            jitter: InterarrivalJitter::default(),
-            variation: DelayVariation::new(),
-            number: 0,
+            black_box(self.flow.header(black_box(datagram)));
         }
     }
 
-    /// Parses, checks and accounts. The number of the datagram is one further with each call, whatever its header says:
-    /// sixty-four headers stand for a long stream.
-    fn receive(&mut self, datagram: &[u8; HEADER_LEN], key: &DatagramKey, _: u64) -> u64 {
-        let Ok(header) = DatagramHeader::parse(datagram, key) else { return 0 };
-        self.account(header.sequence, header.sent_ns)
+    /// Takes a batch in; each datagram waited another time on its way.
+    fn receive(&mut self, datagrams: &[Datagram]) -> usize {
+        self.received.at(monotonic_ns());
+        let mut received_at = realtime_ns();
+        let mut new = 0;
+        for (sequence, payload) in (self.next..).zip(datagrams) {
+            received_at += 12_345 + (sequence.wrapping_mul(0x9e37_79b9) & 0x1fff).cast_signed();
+            let datagram = Received {
+                payload: black_box(payload),
+                received_at_realtime_ns: Some(received_at),
+                truncated: false,
+                follows: false,
+                drops_before: 0,
+            };
+            new += usize::from(self.received.take(&self.flow, &datagram) == Taken::New);
+        }
+        self.next += datagrams.len() as u64;
+        new
     }
-
-    fn account(&mut self, sequence: u64, sent_ns: u64) -> u64 {
-        self.number += 1;
-        // Some microseconds on the way, never twice the same.
-        let delay = 20_000 + (self.number.wrapping_mul(0x9e37_79b9) & 0x1fff);
-        black_box(self.ledger.accept(self.number));
-        let (sent, received) = (sent_ns.cast_signed(), (sent_ns + delay).cast_signed());
-        self.jitter.accept(sent, received);
-        self.variation.accept(self.number, received - sent);
-        sequence
-    }
-}
-
-fn headers(key: &DatagramKey) -> Vec<[u8; HEADER_LEN]> {
-    (0..DATAGRAMS).map(|sequence| emitted(sequence, key)).collect()
-}
-
-fn emitted(sequence: u64, key: &DatagramKey) -> [u8; HEADER_LEN] {
-    let mut datagram = [0; HEADER_LEN];
-    let header = DatagramHeader {
-        kind: DatagramKind::Data,
-        stream: 0,
-        length: 32,
-        session: 9,
-        sequence,
-        sent_ns: sequence * 10_000,
-    };
-    // A header fits the length that it says.
-    let _ = header.emit(key, &mut datagram);
-    datagram
-}
-
-fn emitting(key: &DatagramKey) -> f64 {
-    let began = Instant::now();
-    for number in 0..DATAGRAMS * PASSES {
-        black_box(emitted(black_box(number), key));
-    }
-    began.elapsed().as_nanos() as f64 / (DATAGRAMS * PASSES) as f64
 }
 
 #[cfg(test)]
@@ -159,18 +178,20 @@ mod tests {
 
     #[test]
     fn the_measured_work_is_done() {
-        let key = DatagramKey::new(Secret::new(KEY));
-        let datagrams = headers(&key);
-        for (number, datagram) in (0..).zip(&datagrams) {
-            assert_eq!(parsed(datagram, &key), number);
-            // The tag stands in the last eight bytes: parse would refuse any other.
-            assert_eq!(bare(datagram).to_be_bytes(), datagram[TAGGED..]);
+        for pace_bps in [ALONE_BPS, BURSTS_BPS] {
+            let mut stream = Stream::new(pace_bps).expect("nothing is limited");
+            let mut datagrams = [[0x5a; PAYLOAD]; DATAGRAMS];
+            stream.write(&mut datagrams);
+            let hasher = SipHasher24::new_with_key(&KEY);
+            for datagram in &datagrams {
+                // The tag stands behind what it covers: parse would refuse any other.
+                assert_eq!(hasher.hash(&datagram[..TAGGED]).to_be_bytes(), datagram[TAGGED..32]);
+                assert!(stream.flow.header(datagram).is_some());
+            }
+            assert_eq!(stream.receive(&datagrams), DATAGRAMS);
+            assert_eq!(stream.received.received(), DATAGRAMS as u64);
+            let of_burst_heads = stream.received.delay().expect("timed").of_burst_heads;
+            assert_eq!(of_burst_heads, pace_bps == BURSTS_BPS);
         }
-        let mut accounting = Accounting::new();
-        for (number, datagram) in (0..).zip(&datagrams) {
-            accounting.receive(datagram, &key, number);
-        }
-        assert_eq!(accounting.ledger.received(), DATAGRAMS);
-        assert_eq!(accounting.variation.pdv().map(|pdv| pdv.n), Some(DATAGRAMS));
     }
 }

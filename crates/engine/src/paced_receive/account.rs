@@ -5,7 +5,7 @@ use std::ops::Range;
 use culvert_os::udp::Received;
 use culvert_session::grant::Session;
 use culvert_stats::{Arrival, SequenceLedger};
-use culvert_wire::datagram::{DatagramHeader, Signal};
+use culvert_wire::datagram::{DatagramHeader, DatagramKind, Signal};
 use culvert_wire::message::{DelayReport, SequenceReport};
 
 use super::times::Times;
@@ -99,13 +99,16 @@ impl DatagramAccount {
     }
 
     /// Takes in one datagram.
+    #[inline]
     pub fn take(&mut self, flow: &FlowIdentity, datagram: &Received<'_>) -> Taken {
-        let read = flow.read(datagram.payload).filter(|_| !datagram.truncated);
-        let Some((header, signal)) = read else {
+        let read = flow.header(datagram.payload).filter(|_| !datagram.truncated);
+        let Some(header) = read else {
             self.refused += 1;
             return Taken::Refused { ours: false };
         };
-        if let Some(signal) = signal {
+        if header.kind != DatagramKind::Data
+            && let Some(signal) = Signal::read(&header, datagram.payload)
+        {
             return Taken::Signal(signal);
         }
         if header.length != self.payload_bytes {
@@ -129,6 +132,7 @@ impl DatagramAccount {
         }
     }
 
+    #[inline]
     fn note_new(&mut self, header: &DatagramHeader, datagram: &Received<'_>) {
         let is_of_plateau = match &self.plateau {
             PlateauTest::Numbers(numbers) => numbers.contains(&header.sequence),

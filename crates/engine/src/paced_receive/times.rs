@@ -54,6 +54,7 @@ impl Times {
         (self.clock, self.clock_at_ns) = (clock, now_ns);
     }
 
+    #[inline]
     pub(super) fn accept(&mut self, header: &DatagramHeader, datagram: &Received<'_>) {
         let Some(number) = self.burst_led_by(header).filter(|_| !datagram.follows) else {
             self.untimed += 1;
@@ -72,6 +73,7 @@ impl Times {
 
     /// The number of the burst that begins with this datagram. Without a schedule a burst is what has one sending time;
     /// its number is the datagram's own, so that no two bursts pass for neighbours (RFC 3393 pairs these).
+    #[inline]
     fn burst_led_by(&mut self, header: &DatagramHeader) -> Option<u64> {
         match self.burst {
             Some(1) => Some(header.sequence),

@@ -81,6 +81,13 @@ impl Schedule {
         }
     }
 
+    /// What was due before `end_ns` and has not left will not leave any more.
+    pub(super) fn give_up_before(&mut self, end_ns: u64) {
+        if let Some(paced) = &mut self.paced {
+            paced.pacer.give_up_before(end_ns);
+        }
+    }
+
     /// The transmitter ended so long after its start.
     pub(super) fn end(&mut self, after_start_ns: u64) {
         if let Some(paced) = &mut self.paced {

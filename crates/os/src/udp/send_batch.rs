@@ -22,8 +22,11 @@ pub struct SendBatch {
     payloads: Box<[u8]>,
     size: usize,
     slices: Box<[iovec]>,
+    /// The same for datagrams that lie behind one another and leave as one.
+    joined: Box<[iovec]>,
     headers: Box<[mmsghdr]>,
     segment_size: SegmentSize,
+    segments: usize,
 }
 
 impl SendBatch {
@@ -35,8 +38,10 @@ impl SendBatch {
             payloads: vec![0; datagrams * size].into_boxed_slice(),
             size,
             slices: empty_slices(datagrams),
+            joined: empty_slices(datagrams),
             headers: empty_headers(datagrams),
             segment_size: control::segment_size(u16::try_from(size).unwrap_or(u16::MAX)),
+            segments: MOST_SEGMENTS,
         }
     }
 
@@ -55,9 +60,10 @@ impl SendBatch {
         Some(slice.iov_len)
     }
 
-    /// The most datagrams that may leave as segments of one: 64 in one call, and no more bytes than one datagram holds.
+    /// The most datagrams that may leave as segments of one: as many as the kernel is known to take, and no more bytes
+    /// than one datagram holds.
     pub fn most_segments(&self) -> usize {
-        (LARGEST_DATAGRAM / self.size).clamp(1, MOST_SEGMENTS)
+        (LARGEST_DATAGRAM / self.size).clamp(1, self.segments)
     }
 
     /// Sends the first `count` datagrams, by one call as far as the kernel takes them.
@@ -70,7 +76,21 @@ impl SendBatch {
     /// Sends the first `count` datagrams as the segments of few large ones, each of the batch's size.
     pub(super) fn send_segments(&mut self, socket: BorrowedFd<'_>, count: usize) -> SendOutcome {
         let count = count.min(self.capacity());
-        let each = self.most_segments();
+        let outcome = self.send_segments_of(socket, count, self.most_segments());
+        let refused = matches!(outcome.stopped, Some(SendStop::NotTaken(_))) && outcome.sent == 0;
+        if refused && self.most_segments().min(count) > FIRST_SEGMENTS {
+            self.segments = FIRST_SEGMENTS;
+            return self.send_segments_of(socket, count, self.most_segments());
+        }
+        outcome
+    }
+
+    fn send_segments_of(
+        &mut self,
+        socket: BorrowedFd<'_>,
+        count: usize,
+        each: usize,
+    ) -> SendOutcome {
         let messages = self.arm_segments(count, each);
         let outcome = self.send_armed(socket, messages);
         SendOutcome { sent: (outcome.sent * each).min(count), ..outcome }
@@ -127,18 +147,16 @@ impl SendBatch {
         }
     }
 
-    /// Points each header at the slices of up to `each` datagrams; returns how many headers that takes.
+    /// Points each header at up to `each` datagrams, which lie behind one another; returns how many headers that takes.
     fn arm_segments(&mut self, count: usize, each: usize) -> usize {
-        let payloads = self.payloads.chunks_exact_mut(self.size).take(count);
-        for (payload, slice) in payloads.zip(&mut self.slices) {
-            slice.iov_base = payload.as_mut_ptr().cast();
-            slice.iov_len = payload.len();
-        }
-        let groups = self.slices.get_mut(..count).unwrap_or_default().chunks_mut(each);
+        let bytes = self.payloads.get_mut(..count * self.size).unwrap_or_default();
+        let groups = bytes.chunks_mut(each * self.size);
         let messages = groups.len();
-        for (group, header) in groups.zip(&mut self.headers) {
-            header.msg_hdr.msg_iovlen = group.len();
-            header.msg_hdr.msg_iov = group.as_mut_ptr();
+        for ((group, slice), header) in groups.zip(&mut self.joined).zip(&mut self.headers) {
+            slice.iov_base = group.as_mut_ptr().cast();
+            slice.iov_len = group.len();
+            header.msg_hdr.msg_iov = &raw mut *slice;
+            header.msg_hdr.msg_iovlen = 1;
             header.msg_hdr.msg_control = self.segment_size.0.as_mut_ptr().cast();
             header.msg_hdr.msg_controllen = self.segment_size.0.len();
         }
@@ -146,8 +164,9 @@ impl SendBatch {
     }
 }
 
-/// `UDP_MAX_SEGMENTS` of Linux 4.18; later kernels take more.
-const MOST_SEGMENTS: usize = 64;
+/// `UDP_MAX_SEGMENTS` since Linux 6.9, and before: a kernel that takes fewer says so (EINVAL).
+const MOST_SEGMENTS: usize = 128;
+const FIRST_SEGMENTS: usize = 64;
 /// UDP payload of the largest datagram of either family: 65535 − 20 (IPv4, RFC 791) − 8 (UDP, RFC 768).
 const LARGEST_DATAGRAM: usize = 65_507;
 
@@ -174,6 +193,6 @@ pub(super) fn empty_headers(count: usize) -> Box<[mmsghdr]> {
 }
 
 #[expect(unsafe_code, reason = "the raw pointers make the compiler refuse what is sound")]
-// SAFETY: every pointer in `headers` and `slices` points into boxes or a field that the same value owns, and they are set
+// SAFETY: every pointer in `headers`, `slices` and `joined` points into boxes or a field that the same value owns, and they are set
 // anew before each call that follows them; nothing is tied to a thread.
 unsafe impl Send for SendBatch {}

@@ -122,7 +122,9 @@ impl Leg<'_> {
             delay_of_burst_heads: delay.map(|delay| delay.of_burst_heads),
             sent_by: self.transmitter.and_then(|report| report.handover),
             received_by: self.receiver.and_then(|report| report.handover),
-            departure: self.transmitter.and_then(|report| report.departure).map(departure_of),
+            departure: self
+                .transmitter
+                .and_then(|report| Some(departure_of(report.departure?, report.debt_dropped_ns))),
             queue_full: self.transmitter.map(|report| report.queue_full),
             buffer_full: self.transmitter.map(|report| report.buffer_full),
             ..direction
@@ -340,8 +342,9 @@ fn mss_of(report: &TransmitterReport) -> Option<u64> {
     Some(u64::from(report.segment_payload_bytes?) + options)
 }
 
-fn departure_of(report: DepartureReport) -> Departure {
+fn departure_of(report: DepartureReport, dropped_ns: u64) -> Departure {
     Departure {
+        dropped_ns: Some(dropped_ns),
         burst_datagrams: report.burst_datagrams,
         lateness_us: report.lateness_us.filter(|p| is_ordered(*p)).map(percentiles_of),
         steps: report.steps,

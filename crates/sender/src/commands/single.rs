@@ -6,7 +6,7 @@ use culvert_engine::Pins;
 use culvert_record::{Ledger, PathTaken, Place, RunRecord, VoidReason};
 use culvert_report::run_text;
 use culvert_session::plan::PlannedLoad;
-use culvert_units::{BitRate, ExitStatus};
+use culvert_units::ExitStatus;
 
 use crate::args::{BulkArgs, Pace, PacedArgs, SessionArgs};
 use crate::console::Console;
@@ -14,7 +14,7 @@ use crate::failure::SenderError;
 use crate::interrupt::Interrupt;
 use crate::invite_source;
 use crate::runner::Runner;
-use crate::wanted::{DatagramWishes, Wanted};
+use crate::wanted::Wanted;
 
 /// Said before data is moved: the practitioner may be about to load a line that is not theirs.
 const CAUTION: &str = "only load networks you own or may load (RFC 6815); on a metered line it costs its volume, and \
@@ -28,23 +28,26 @@ pub(super) fn bulk(args: BulkArgs, console: &Console) -> Result<ExitStatus, Send
         mss: args.mss,
         dscp: args.dscp,
     };
-    single(args.session, load, DatagramWishes::default(), console)
+    single(args.session, load, console)
 }
 
 /// Runs one paced session.
 pub(super) fn paced(args: PacedArgs, console: &Console) -> Result<ExitStatus, SenderError> {
-    let (pace, unlimited) = match args.pace {
-        Pace::Rate(pace) => (pace, false),
-        Pace::Unlimited => (BitRate::from_bits_per_second(0), true),
+    let load = PlannedLoad::Paced {
+        pace: match args.pace {
+            Pace::Rate(pace) => Some(pace),
+            Pace::Unlimited => None,
+        },
+        payload: args.payload,
+        burst: args.burst,
+        handover: args.handover.into(),
     };
-    let datagrams = DatagramWishes { unlimited, burst: args.burst, handover: args.handover.into() };
-    single(args.session, PlannedLoad::Paced { pace, payload: args.payload }, datagrams, console)
+    single(args.session, load, console)
 }
 
 fn single(
     args: SessionArgs,
     load: PlannedLoad,
-    datagrams: DatagramWishes,
     console: &Console,
 ) -> Result<ExitStatus, SenderError> {
     let invite = invite_source::read(&args.invite)?;
@@ -52,7 +55,7 @@ fn single(
     let mut ledger = args.ledger.as_ref().map(Ledger::open_for_append).transpose()?;
     let json = args.json;
     let pins = Pins::new(&args.pins.cores)?;
-    let wanted = wanted(args, load, datagrams);
+    let wanted = wanted(args, load);
     let interrupt = Interrupt::watch().map_err(SenderError::Signals)?;
     let runner = Runner::new(invite, interrupt, console.is_quiet(), pins).map_err(Box::new)?;
     console.talk(&format!("{}; {CAUTION}", wanted.volume_sentence()));
@@ -67,7 +70,7 @@ fn single(
     status_of(&record)
 }
 
-fn wanted(args: SessionArgs, load: PlannedLoad, datagrams: DatagramWishes) -> Wanted {
+fn wanted(args: SessionArgs, load: PlannedLoad) -> Wanted {
     Wanted {
         path: PathTaken {
             name: args.path,
@@ -81,7 +84,6 @@ fn wanted(args: SessionArgs, load: PlannedLoad, datagrams: DatagramWishes) -> Wa
         toward: args.toward.into(),
         settle: args.settle.for_load(&load),
         load,
-        datagrams,
         plateau: args.plateau,
         at_most: args.at_most,
         buffer: args.buffer,

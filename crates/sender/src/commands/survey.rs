@@ -14,7 +14,7 @@ use crate::interrupt::Interrupt;
 use crate::invite_source;
 use crate::runner::Runner;
 use crate::survey::{Failure, RunOneSession, StepToRun, Survey, ThisHost};
-use crate::wanted::{BASELINE, DatagramWishes, Wanted};
+use crate::wanted::{BASELINE, Wanted};
 
 /// Carries out a plan, then compares what its ledger holds.
 pub(super) fn survey(args: &SurveyArgs, console: &Console) -> Result<ExitStatus, SenderError> {
@@ -56,7 +56,6 @@ struct SurveyRunner(Runner);
 impl RunOneSession for SurveyRunner {
     fn run(&mut self, step: &StepToRun<'_>) -> Result<RunRecord, Failure> {
         let wanted = Wanted {
-            datagrams: DatagramWishes::default(),
             target: step.path.target().clone(),
             family: step.path.family(),
             path: PathTaken {

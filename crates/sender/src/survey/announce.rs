@@ -116,7 +116,12 @@ fn in_words(near: &Site, far: &Site, session: &PlannedSession) -> String {
     let load = match session.load() {
         PlannedLoad::Bulk { flows: 1, .. } => "bulk".to_owned(),
         PlannedLoad::Bulk { flows, .. } => format!("bulk over {flows} flows"),
-        PlannedLoad::Paced { pace, payload } => format!("paced at {pace} with {payload} bytes"),
+        PlannedLoad::Paced { pace: Some(pace), payload, .. } => {
+            format!("paced at {pace} with {payload} bytes")
+        }
+        PlannedLoad::Paced { pace: None, payload, .. } => {
+            format!("as many datagrams of {payload} bytes as the transmitting host can")
+        }
     };
     let settle = match session.settle() {
         Settle::Auto => "settle found from the data".to_owned(),

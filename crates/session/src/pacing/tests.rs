@@ -77,6 +77,19 @@ fn a_long_stall_is_dropped_but_for_ten_milliseconds() {
     assert_eq!(pacer.next_due_ns(), after + MS / 2);
 }
 
+/// Eight are owed at the end: as much time is dropped as they stood for.
+#[test]
+fn what_is_given_up_at_the_end_is_told() {
+    let mut pacer = pacer();
+    assert!(pacer.take(1_000, 64).is_some());
+    pacer.give_up_before(9 * MS + 1_000);
+    assert_eq!(pacer.dropped_ns(), 8 * MS);
+    let mut complete = self::pacer();
+    assert!(complete.take(1_000, 64).is_some());
+    complete.give_up_before(MS);
+    assert_eq!(complete.dropped_ns(), 0);
+}
+
 #[test]
 fn what_could_not_leave_is_owed_again() {
     let mut pacer = pacer();

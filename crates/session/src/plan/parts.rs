@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use culvert_pathmodel::Family;
 use culvert_units::{BitRate, Bytes, Dscp, Mtu};
+use culvert_wire::message::Handover;
 
 use super::Target;
 
@@ -313,10 +314,14 @@ pub enum PlannedLoad {
     },
     /// UDP at a rate.
     Paced {
-        /// UDP payload bits per second.
-        pace: BitRate,
+        /// UDP payload bits per second; `None` is as fast as the transmitting host can.
+        pace: Option<BitRate>,
         /// UDP payload of each datagram, bytes.
         payload: u16,
+        /// The longest burst, as time at the pace; `None` leaves it to the program.
+        burst: Option<Duration>,
+        /// How datagrams are handed to the systems.
+        handover: Handover,
     },
 }
 

@@ -3,6 +3,7 @@
 use std::{fmt::Write as _, time::Duration};
 
 use culvert_units::{BitRate, Bytes, ExitStatus, explain};
+use culvert_wire::message::Handover;
 
 use super::*;
 
@@ -119,8 +120,33 @@ fn reads_every_key() {
     );
     assert_eq!((bulk.buffer(), paced.buffer()), (Some(Bytes::new(4 << 20)), None));
     assert_eq!((paced.toward(), paced.settle()), (Toward::Both, Settle::Fixed(PACED_SETTLE)));
-    let pace = BitRate::from_megabits(20);
-    assert_eq!(paced.load(), &PlannedLoad::Paced { pace, payload: 1200 });
+    let pace = Some(BitRate::from_megabits(20));
+    let usual = PlannedLoad::Paced { pace, payload: 1200, burst: None, handover: Handover::Auto };
+    assert_eq!(paced.load(), &usual);
+}
+
+#[test]
+fn datagrams_may_leave_in_bursts_and_without_a_pace() {
+    let with = |keys: &str| Plan::parse(&WHOLE.replace("pace = \"20Mbit/s\"", keys));
+    let plan = with("pace = \"unlimited\"\nburst = \"2ms\"\nhandover = \"batched\"").unwrap();
+    let expected = PlannedLoad::Paced {
+        pace: None,
+        payload: 1200,
+        burst: Some(Duration::from_millis(2)),
+        handover: Handover::Batched,
+    };
+    assert_eq!(plan.sessions()[1].load(), &expected);
+    assert_eq!(plan.volume_of(&plan.sessions()[1]), None, "nobody knows before");
+
+    let wrong = [
+        ("pace = \"20Mbit/s\"\nburst = \"11ms\"", "burst"),
+        ("pace = \"20Mbit/s\"\nhandover = \"badged\"", "handover"),
+        ("pace = \"unlimitd\"", "pace"),
+    ];
+    for (keys, named) in wrong {
+        let error = with(keys).unwrap_err().to_string();
+        assert!(error.contains(named), "{error}");
+    }
 }
 
 #[test]

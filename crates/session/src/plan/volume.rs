@@ -11,7 +11,7 @@ const DRAIN: Duration = Duration::from_secs(1);
 
 impl Plan {
     /// The payload bytes that the survey moves at most, both ways together; `None` when a bulk session loads a way
-    /// whose line rates the plan does not state.
+    /// whose line rates the plan does not state, and when a paced one has no limit.
     pub fn expected_volume(&self) -> Option<Bytes> {
         let visits = u64::from(self.rounds()) * self.paths().len() as u64;
         let mut visit = Bytes::new(0);
@@ -25,13 +25,13 @@ impl Plan {
     ///
     /// A paced session sends what its pace and time say, in whole datagrams. A bulk session cannot exceed the slower
     /// of the two lines it crosses, over settle, plateau and a second for what is still on its way; `None` when the
-    /// plan states neither line.
+    /// plan states neither line, and for a pace without limit.
     pub fn volume_of(&self, session: &PlannedSession) -> Option<Bytes> {
         let duration = session.longest();
         let mut volume = Bytes::new(0);
         for toward in session.toward().each() {
             let one_way = match session.load() {
-                PlannedLoad::Paced { pace, payload } => paced(*pace, *payload, duration),
+                PlannedLoad::Paced { pace, payload, .. } => paced((*pace)?, *payload, duration),
                 PlannedLoad::Bulk { .. } => {
                     self.line_rate(*toward)?.carried_in(duration.saturating_add(DRAIN))
                 }

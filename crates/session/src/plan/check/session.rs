@@ -2,11 +2,13 @@
 
 use std::time::Duration;
 
-use culvert_units::{BitRate, Bytes, Dscp};
+use culvert_units::{BitRate, Bytes, Dscp, format_duration};
 use culvert_wire::datagram::{MAX_PAYLOAD, MIN_PAYLOAD};
+use culvert_wire::message::Handover;
 
 use super::{at_most_so_many, in_range, positive, whole_number, word};
 use crate::grant::{LARGEST_BUFFER, SEGMENT_BYTES};
+use crate::pacing::LARGEST_DEBT_NS;
 use crate::plan::error::seconds;
 use crate::plan::{
     Plan, PlanError, PlannedLoad, PlannedSession, Settle, TextProblem, Toward,
@@ -19,6 +21,8 @@ const SHORTEST: Duration = Duration::from_secs(1);
 const MOST_FLOWS: i64 = 64;
 const FLOWS: u16 = 1;
 const PAYLOAD: u16 = 1_200;
+/// Instead of a pace: as fast as the transmitting host can.
+const UNLIMITED: &str = "unlimited";
 const CONGESTION_CONTROL: &str = "cubic";
 
 const KEYS: &[Key] = &[
@@ -33,6 +37,8 @@ const KEYS: &[Key] = &[
     Key { name: "buffer", example: "buffer = \"4MiB\"" },
     Key { name: "pace", example: "pace = \"20Mbit/s\"" },
     Key { name: "payload", example: "payload = 1200" },
+    Key { name: "burst", example: "burst = \"100us\"" },
+    Key { name: "handover", example: "handover = \"auto\"" },
 ];
 
 #[derive(Clone, Copy)]
@@ -90,7 +96,7 @@ fn session(section: &Section<'_>) -> Result<PlannedSession, PlanError> {
 
 fn only_its_own_keys(section: &Section<'_>, kind: Kind) -> Result<(), PlanError> {
     let (kind, other, foreign): (_, _, &[_]) = match kind {
-        Kind::Bulk => ("bulk", "paced", &["pace", "payload"]),
+        Kind::Bulk => ("bulk", "paced", &["pace", "payload", "burst", "handover"]),
         Kind::Paced => ("paced", "bulk", &["flows", "congestion_control", "mss", "dscp"]),
     };
     section.first_of(foreign).map_or(Ok(()), |At { value: key, line }| {
@@ -149,17 +155,50 @@ fn congestion_control(section: &Section<'_>) -> Result<String, PlanError> {
 }
 
 fn paced(section: &Section<'_>, plateau: Duration) -> Result<PlannedLoad, PlanError> {
-    let typed = section.required("pace", section.rate("pace")?)?;
-    let line = typed.line;
-    let nothing = BitRate::from_bits_per_second(0);
-    let pace = section.required("pace", positive(section, "pace", Some(typed), &nothing)?)?;
     let [least, most] =
         [MIN_PAYLOAD, MAX_PAYLOAD].map(|bytes| i64::try_from(bytes).unwrap_or(i64::MAX));
     let payload = whole_number(section, "payload", least, most)?.unwrap_or(PAYLOAD);
-    if pace.carried_in(plateau).get() < u64::from(payload) {
+    let pace = pace(section)?;
+    if let Some(At { value: pace, line }) = pace
+        && pace.carried_in(plateau).get() < u64::from(payload)
+    {
         return Err(PlanError::PaceTooSlow { line, pace, payload, plateau });
     }
-    Ok(PlannedLoad::Paced { pace, payload })
+    Ok(PlannedLoad::Paced {
+        pace: pace.map(|at| at.value),
+        payload,
+        burst: burst(section)?,
+        handover: handover(section)?,
+    })
+}
+
+/// The pace; `None` without limit.
+fn pace(section: &Section<'_>) -> Result<Option<At<BitRate>>, PlanError> {
+    if section.text("pace")?.is_some_and(|at| at.value == UNLIMITED) {
+        return Ok(None);
+    }
+    let typed = section.required("pace", section.rate("pace")?)?;
+    let line = typed.line;
+    let nothing = BitRate::from_bits_per_second(0);
+    let pace = positive(section, "pace", Some(typed), &nothing)?;
+    section.required("pace", pace).map(|value| Some(At { value, line }))
+}
+
+fn burst(section: &Section<'_>) -> Result<Option<Duration>, PlanError> {
+    let Some(typed) = section.duration("burst")? else { return Ok(None) };
+    let range = (Duration::ZERO, Duration::from_nanos(LARGEST_DEBT_NS));
+    in_range(section, "burst", typed, range, |time| format_duration(*time)).map(Some)
+}
+
+fn handover(section: &Section<'_>) -> Result<Handover, PlanError> {
+    let Some(typed) = section.text("handover")? else { return Ok(Handover::Auto) };
+    let ways = [
+        ("auto", Handover::Auto),
+        ("segmented", Handover::Segmented),
+        ("batched", Handover::Batched),
+        ("single", Handover::Single),
+    ];
+    word("handover", typed, &ways)
 }
 
 /// Linux's `TCP_CA_NAME_MAX` is 16, the closing zero included (`include/net/tcp.h`).
