@@ -3,7 +3,7 @@
 //!
 //! Everything here is arithmetic on numbers that were measured elsewhere: no clock is read and no packet is touched.
 //! What a receiver calls once per packet ([`SequenceLedger`], [`InterarrivalJitter`], [`DelayHistogram`],
-//! [`DelayVariation`], [`LeastDelays`]) allocates only when it is made. A figure that the sample cannot give is `None`,
+//! [`DelayVariation`], [`LeastDelays`], [`LossMap`], [`OrderWatch`], [`DelaySample`]) allocates only when it is made. A figure that the sample cannot give is `None`,
 //! never zero.
 //!
 //! Start with [`Series`] for rates, [`SequenceLedger`] for datagrams, [`ClockRelation`] and [`clock_skew`] for one-way
@@ -14,8 +14,10 @@ mod bisect;
 mod clock;
 mod clock_step;
 mod clock_track;
+mod clock_view;
 mod compare;
 mod delay_histogram;
+mod delay_sample;
 mod delay_variation;
 mod duplication;
 mod e_model;
@@ -23,9 +25,11 @@ mod jitter;
 mod ledger;
 mod linear_fit;
 mod log_counts;
+mod loss_map;
 mod loss_runs;
 mod mann_whitney;
 mod moments;
+mod order_watch;
 mod packet_cost;
 mod percentile;
 mod proportion;
@@ -42,8 +46,10 @@ pub use clock_step::{
 pub use clock_track::{
     ClockOffset, ClockRelation, ClockStep, Drift, FREQUENCY_TOLERANCE, OneWayDelay, TimedEstimate,
 };
+pub use clock_view::{ClockView, STAMP_ERROR_NS};
 pub use compare::{MedianInterval, Summary, median_interval, quantile_linear};
 pub use delay_histogram::DelayHistogram;
+pub use delay_sample::{DelaySample, LevelDelays, MOST_KEPT};
 pub use delay_variation::{DelayVariation, PAIRING_WINDOW};
 pub use duplication::{Duplication, duplication};
 pub use e_model::{CallRating, Codec, UNIMPAIRED_RATING, rate_call};
@@ -52,9 +58,11 @@ pub use ledger::{
     Arrival, DUPLICATE_WINDOW, LedgerContradiction, LossCounts, RangeLoss, SequenceLedger,
 };
 pub use linear_fit::{Interval, LackOfFit, LinearFit, lack_of_fit, linear_fit, student_quantile};
+pub use loss_map::{LossMap, LossSummary, MOST_MAPPED, NOTICEABLE_WITHIN};
 pub use loss_runs::{BurstGap, GMIN, LossPeriod, LossRuns, bursts_and_gaps, loss_runs};
 pub use mann_whitney::{EXACT_LIMIT, MannWhitney, mann_whitney};
 pub use moments::Moments;
+pub use order_watch::{MOST_N, OrderWatch};
 pub use packet_cost::{
     CostKind, FARTHEST_OFF, LIMITER_SPREAD, PREVAILS, PacketCost, RatePoint, RatePrediction,
     packet_cost,
