@@ -184,6 +184,9 @@ impl Receiving {
                 ..self.account.sequence()
             }),
             delay: self.account.delay(),
+            losses: self.plan.switch.announced().and_then(|sent| self.account.losses(sent)),
+            order: Some(self.account.order()),
+            clock: self.account.clock(),
             clock_step_us: self.account.clock_step_us(),
             handover: Some(self.inbox.report(self.account.joined())),
             ..ReceiverReport::default()

@@ -266,6 +266,7 @@ impl Transmitter {
             // On a schedule all of a budget is planned for; without one it may run out.
             budget_spent: self.schedule.is_unlimited() && self.number >= self.most,
             refused_datagrams: self.refused,
+            zero_ns: Some(self.start_ns),
             handover: Some(self.outbox.report()),
             departure: self.schedule.report(),
             queue_full: self.queue_full,

@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use culvert_os::clock::{ClockPair, monotonic_ns};
 use culvert_os::udp::{FlowSocket, ReceiveBatch, Received};
-use culvert_stats::{DelayHistogram, Percentiles};
+use culvert_stats::{ClockView, DelayHistogram, ExchangeTimes, Percentiles};
 use culvert_wire::datagram::{MAX_SIGNAL, Signal, SignalBody};
 
 use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
@@ -28,6 +28,8 @@ const PROBE_BITS: u64 = (84 + 38) * 8;
 const PROBES_ONE_IN: u64 = 2_000;
 /// How long after its last probe the prober still waits for replies.
 const LAST_REPLY_PATIENCE: Duration = Duration::from_millis(500);
+/// So many exchanges are kept for what they say of the clocks.
+const MOST_EXCHANGES: usize = 8_192;
 
 /// When the plateau lies, nanoseconds of the monotonic clock, set by the control side once data may flow; until then every probe is of the baseline.
 #[derive(Debug)]
@@ -73,7 +75,7 @@ impl ProbeWindow {
 }
 
 /// The round trips of a run, microseconds.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct RoundTrips {
     /// Probes sent.
     pub sent: u64,
@@ -81,6 +83,10 @@ pub struct RoundTrips {
     pub baseline: Option<Percentiles>,
     /// While data flowed, over the plateau.
     pub transfer: Option<Percentiles>,
+    /// Their mean, microseconds.
+    pub transfer_mean_us: Option<f64>,
+    /// What all of them say of the two ends' monotonic clocks.
+    pub clocks: Option<ClockView>,
 }
 
 /// Sends probes and times their replies until the window is past or the run is stopped.
@@ -100,12 +106,15 @@ pub fn probe(
         outstanding: HashMap::new(),
         baseline: DelayHistogram::new(),
         transfer: DelayHistogram::new(),
+        exchanges: Vec::new(),
     };
     prober.run();
     RoundTrips {
         sent: prober.sent,
         baseline: prober.baseline.percentiles(),
         transfer: prober.transfer.percentiles(),
+        transfer_mean_us: prober.transfer.mean(),
+        clocks: ClockView::of(&prober.exchanges),
     }
 }
 
@@ -128,6 +137,7 @@ struct Prober<'a> {
     outstanding: HashMap<u64, u64>,
     baseline: DelayHistogram,
     transfer: DelayHistogram,
+    exchanges: Vec<ExchangeTimes>,
 }
 
 impl Prober<'_> {
@@ -182,6 +192,10 @@ impl Prober<'_> {
             // A further copy of a reply tells nothing new.
             let Some(sent_ns) = self.outstanding.remove(&sequence) else { continue };
             let arrived = arrival_ns(&datagram, &clock, sent_ns, now);
+            self.exchanges.extend(
+                exchange([sent_ns, received_ns, signal.sent_ns, arrived])
+                    .filter(|_| self.exchanges.len() < MOST_EXCHANGES),
+            );
             let held = signal.sent_ns.saturating_sub(received_ns);
             let micros = arrived.saturating_sub(sent_ns).saturating_sub(held) / 1_000;
             if self.window.is_baseline(sent_ns) {
@@ -191,6 +205,17 @@ impl Prober<'_> {
             }
         }
     }
+}
+
+/// The four times of an exchange; `None` for times that no clock shows.
+fn exchange(times: [u64; 4]) -> Option<ExchangeTimes> {
+    let [near_sent, far_received, far_sent, near_received] = times.map(|at| i64::try_from(at).ok());
+    Some(ExchangeTimes {
+        near_sent: near_sent?,
+        far_received: far_received?,
+        far_sent: far_sent?,
+        near_received: near_received?,
+    })
 }
 
 /// Answers probes until the run is stopped: the other end's side.

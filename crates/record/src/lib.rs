@@ -14,6 +14,7 @@ mod run;
 #[cfg(test)]
 mod samples;
 mod schema;
+mod stream_facts;
 mod survey;
 
 pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
@@ -30,4 +31,5 @@ pub use run::{
     SurveyPosition, TcpFacts, Toward,
 };
 pub use schema::{run_schema, survey_schema};
+pub use stream_facts::{Clocks, LossRuns, OneWay, QueueDelay, Reordering, SkewFacts};
 pub use survey::{Counted, Gateway, Line, PlannedPath, SURVEY_SCHEMA, Site, Sites, SurveyHeader};

@@ -6,7 +6,10 @@ use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::{Buffers, CoreUse, Finding, Handover, HandoverFacts, TcpSamples, Way};
+use crate::{
+    Buffers, Clocks, CoreUse, Finding, Handover, HandoverFacts, LossRuns, OneWay, QueueDelay,
+    Reordering, SkewFacts, TcpSamples, Way,
+};
 
 /// The name and version of this format, the value of [`RunRecord::schema`].
 pub const SCHEMA: &str = "culvert/run/1";
@@ -45,6 +48,12 @@ pub struct RunRecord {
     pub rtt_baseline_us: Option<Percentiles>,
     /// Round trips of the probe flow while data flowed, microseconds.
     pub rtt_transfer_us: Option<Percentiles>,
+    /// What the round trips during a bulk transfer had on top of those before; `null` when either is missing.
+    #[serde(default)]
+    pub queue_delay: Option<QueueDelay>,
+    /// What the probe flow says of the two ends' clocks; `null` when no probe was answered.
+    #[serde(default)]
+    pub clocks: Option<Clocks>,
     /// Whether the datagrams of the session could be fragmented on their way; `null` for TCP.
     pub fragmentation_allowed: Option<bool>,
 }
@@ -255,6 +264,21 @@ pub struct Direction {
     /// one instant with it.
     #[serde(default)]
     pub delay_of_burst_heads: Option<bool>,
+    /// Datagrams that came more than once (RFC 5560); `duplicates` counts their further copies.
+    #[serde(default)]
+    pub replicated: Option<u64>,
+    /// How losses cluster; `null` when the transmitter's final count did not come.
+    #[serde(default)]
+    pub loss_runs: Option<LossRuns>,
+    /// How far the reordered ones were overtaken.
+    #[serde(default)]
+    pub reordering: Option<Reordering>,
+    /// How fast the receiver's clock gained on the transmitter's, and the delays without that.
+    #[serde(default)]
+    pub clock_skew: Option<SkewFacts>,
+    /// The delay of this way alone, with its error; `null` when the clocks' difference is not known.
+    #[serde(default)]
+    pub one_way_delay: Option<OneWay>,
     /// How datagrams were handed to the transmitter's system.
     #[serde(default)]
     pub sent_by: Option<HandoverFacts>,

@@ -121,6 +121,24 @@ const COLUMNS: &[Column] = &[
     column("reordered_ratio", |line| line.number(|data| data.reordered_ratio)),
     column("duplicates", |line| line.number(|data| data.duplicates)),
     column("host_dropped", |line| line.number(|data| data.host_dropped)),
+    column("replicated", |line| line.number(|data| data.replicated)),
+    column("loss_runs", |line| line.number(|data| data.loss_runs.map(|runs| runs.runs))),
+    column("loss_run_longest", |line| {
+        line.number(|data| data.loss_runs?.lengths.map(|lengths| lengths.max))
+    }),
+    column("loss_noticeable_rate", |line| line.number(|data| data.loss_runs?.noticeable_rate)),
+    column("loss_bursts", |line| line.number(|data| data.loss_runs.map(|runs| runs.bursts))),
+    column("loss_burst_density", |line| line.number(|data| data.loss_runs?.burst_density)),
+    column("loss_gap_density", |line| line.number(|data| data.loss_runs?.gap_density)),
+    column("reordering_extent_p50", |line| {
+        line.number(|data| data.reordering?.extents.map(|extents| extents.p50))
+    }),
+    column("reordering_extent_max", |line| {
+        line.number(|data| data.reordering?.extents.map(|extents| extents.max))
+    }),
+    column("reordered_3", |line| {
+        line.number(|data| data.reordering.map(|order| order.n_reordered[2]))
+    }),
     column("departure_late_p99_us", |line| {
         line.number(|data| data.departure?.lateness_us.map(|late| late.p99))
     }),
@@ -133,8 +151,25 @@ const COLUMNS: &[Column] = &[
     column("interarrival_jitter_us", |line| line.number(|data| data.interarrival_jitter_us)),
     column("ipdv_p50_us", |line| line.number(|data| data.ipdv_us.map(|delay| delay.p50))),
     column("ipdv_p99_us", |line| line.number(|data| data.ipdv_us.map(|delay| delay.p99))),
+    column("pdv_n", |line| line.number(|data| data.pdv_us.map(|delay| delay.n))),
     column("pdv_p50_us", |line| line.number(|data| data.pdv_us.map(|delay| delay.p50))),
     column("pdv_p99_us", |line| line.number(|data| data.pdv_us.map(|delay| delay.p99))),
+    column("clock_skew_ppm", |line| line.number(|data| data.clock_skew.map(|skew| skew.ppm))),
+    column("clock_skew_supported", |line| {
+        line.number(|data| data.clock_skew.map(|skew| skew.supported))
+    }),
+    column("pdv_without_skew_p99_us", |line| {
+        line.number(|data| data.clock_skew?.pdv_us.map(|delay| delay.p99))
+    }),
+    column("one_way_least_us", |line| {
+        line.number(|data| data.one_way_delay.map(|delay| delay.least_us))
+    }),
+    column("one_way_p50_us", |line| {
+        line.number(|data| data.one_way_delay.map(|delay| delay.p50_us))
+    }),
+    column("one_way_error_us", |line| {
+        line.number(|data| data.one_way_delay.map(|delay| delay.error_us))
+    }),
     column("rtt_baseline_n", |line| rtt(line, line.run.rtt_baseline_us, |rtt| rtt.n.to_string())),
     column("rtt_baseline_p50_us", |line| {
         rtt(line, line.run.rtt_baseline_us, |rtt| rtt.p50.to_string())
@@ -148,6 +183,14 @@ const COLUMNS: &[Column] = &[
     }),
     column("rtt_transfer_p99_us", |line| {
         rtt(line, line.run.rtt_transfer_us, |rtt| rtt.p99.to_string())
+    }),
+    column("queue_delay_us", |line| {
+        let valid = line.run.void.is_none();
+        shown(line.run.queue_delay.filter(|_| valid).map(|delay| delay.queue_delay_us))
+    }),
+    column("buffer_delay", |line| {
+        let valid = line.run.void.is_none();
+        shown(line.run.queue_delay.filter(|_| valid).and_then(|delay| delay.buffer_delay))
     }),
     column("near_interface", |line| typed(line.near().and_then(|end| end.interface.as_ref()))),
     column("near_address", |line| typed(line.near().and_then(|end| end.address.as_ref()))),

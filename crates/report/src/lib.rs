@@ -16,6 +16,7 @@ pub mod preflight;
 mod run_text;
 #[cfg(test)]
 mod samples;
+mod stream_text;
 mod table;
 mod terminal;
 

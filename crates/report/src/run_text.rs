@@ -12,7 +12,7 @@ use culvert_verdict::{PathKey, Session, protection_caution};
 use crate::{
     cells::printable,
     figures::{bps, fine_percent, ms, path_label, way},
-    table,
+    stream_text, table,
 };
 
 /// The run in at most `width` columns of text, ending with a newline.
@@ -109,6 +109,7 @@ fn paced_pairs(direction: &Direction) -> Pairs {
         counted(direction.lost, direction.sent, direction.loss_ratio, "sent")
             .map(|text| ("lost", text)),
     );
+    pairs.extend(stream_text::loss_runs(direction).map(|text| ("loss runs", text)));
     pairs.extend(departure(direction).map(|text| ("left", text)));
     let dropped = direction.host_dropped.map(|dropped| dropped.to_string());
     pairs.extend(
@@ -117,12 +118,15 @@ fn paced_pairs(direction: &Direction) -> Pairs {
     let reordered =
         counted(direction.reordered, direction.received, direction.reordered_ratio, "received");
     pairs.extend(reordered.map(|text| ("reordered", text)));
-    pairs.extend(direction.duplicates.map(|copies| ("duplicates", copies.to_string())));
+    pairs.extend(stream_text::reordering(direction).map(|text| ("overtaken", text)));
+    pairs.extend(stream_text::duplicates(direction).map(|text| ("duplicates", text)));
     pairs
         .extend(direction.interarrival_jitter_us.map(|jitter| ("interarrival jitter", ms(jitter))));
     pairs.extend(
         direction.pdv_us.map(|delay| ("PDV", format!("{}, above the least delay", spread(&delay)))),
     );
+    pairs.extend(stream_text::skew(direction).map(|text| ("clock skew", text)));
+    pairs.extend(stream_text::one_way(direction).map(|text| ("one-way delay", text)));
     pairs
 }
 
@@ -183,10 +187,11 @@ fn round_trip_pairs(run: &RunRecord) -> Pairs {
     }
     let baseline = run.rtt_baseline_us.as_ref().map(|rtt| ("baseline", spread(rtt)));
     let transfer = run.rtt_transfer_us.as_ref().map(|rtt| ("during transfer", spread(rtt)));
-    baseline.into_iter().chain(transfer).collect()
+    let queue = run.queue_delay.as_ref().map(|delay| ("queue delay", stream_text::queue(delay)));
+    baseline.into_iter().chain(transfer).chain(queue).collect()
 }
 
-fn spread(values: &Percentiles) -> String {
+pub(crate) fn spread(values: &Percentiles) -> String {
     let shown = [values.p50, values.min, values.p99].map(|value| ms(value as f64));
     let [median, least, most] = shown;
     format!("half within {median}, least {least}, 99 % within {most} ({} values)", values.n)

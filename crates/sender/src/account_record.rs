@@ -1,6 +1,8 @@
 //! From the two ends' accounts to the run record.
 
+mod clocks;
 mod leg;
+mod stream_facts;
 
 use culvert_engine::facts;
 use culvert_record::{Caveat, End, Ends, Finding, Percentiles, RunRecord, SCHEMA, VoidReason, Way};
@@ -71,6 +73,12 @@ fn without_figures(context: &RunContext<'_>, account: &Account) -> RunRecord {
         toward_near: None,
         rtt_baseline_us: baseline_of(account, wanted),
         rtt_transfer_us: account.round_trips.and_then(|trips| trips.transfer),
+        queue_delay: account
+            .round_trips
+            .as_ref()
+            .filter(|_| !is_paced && !wanted.baseline.is_zero())
+            .and_then(clocks::queue_delay_of),
+        clocks: account.round_trips.and_then(|trips| trips.clocks).map(clocks::clocks_of),
         fragmentation_allowed: is_paced.then_some(true),
     }
 }
@@ -86,6 +94,7 @@ fn legs_of<'a>(context: &RunContext<'_>, account: &'a Account) -> Vec<Leg<'a>> {
     let samples = |of: &'a [(Way, TcpSamplesReport)], way: Way| {
         of.iter().find(|(which, _)| *which == way).map(|(_, samples)| samples)
     };
+    let clocks = account.round_trips.and_then(|trips| trips.clocks);
     let leg = |way: &Way| match way {
         Way::Far => Leg {
             way: Way::Far,
@@ -94,6 +103,7 @@ fn legs_of<'a>(context: &RunContext<'_>, account: &'a Account) -> Vec<Leg<'a>> {
             series: &account.series_far,
             transmitter_samples: samples(&account.samples_here, Way::Far),
             receiver_samples: samples(&account.samples_far, Way::Far),
+            clocks,
         },
         Way::Near => Leg {
             way: Way::Near,
@@ -102,6 +112,7 @@ fn legs_of<'a>(context: &RunContext<'_>, account: &'a Account) -> Vec<Leg<'a>> {
             series: &account.series_near,
             transmitter_samples: samples(&account.samples_far, Way::Near),
             receiver_samples: samples(&account.samples_here, Way::Near),
+            clocks,
         },
     };
     context.request.ways.iter().map(leg).collect()

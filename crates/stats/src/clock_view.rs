@@ -21,6 +21,8 @@ const SHIFT_WINDOW_NS: u64 = 1_000_000_000;
 pub struct ClockView {
     /// Exchanges that were looked at.
     pub exchanges: u64,
+    /// The middle of the time they were made in, nanoseconds of the near clock.
+    pub middle_ns: i64,
     /// How fast the far clock gains on the near one.
     pub drift: Drift,
     /// Whether the exchanges show the drift; else it is only what is believed of any two clocks.
@@ -46,8 +48,10 @@ impl ClockView {
             }
             (step, found) => (None, found.err().or(step)),
         };
+        let last = estimates.last().unwrap_or(first);
         Some(Self {
             exchanges: estimates.len() as u64,
+            middle_ns: i64::midpoint(first.at_ns, last.at_ns),
             drift,
             drift_seen: seen.is_some(),
             relation,

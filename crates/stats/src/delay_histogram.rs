@@ -1,6 +1,10 @@
 //! Percentiles of a stream of times in fixed memory.
 
-use crate::{Percentiles, log_counts::LogCounts, percentile::rank};
+use crate::{
+    Percentiles,
+    log_counts::{LogCounts, Step},
+    percentile::rank,
+};
 
 /// The longest time that is told from longer ones: one hour, in microseconds.
 const LONGEST_US: u64 = 3_600_000_000;
@@ -43,6 +47,14 @@ impl DelayHistogram {
     /// How many times were taken in.
     pub fn count(&self) -> u64 {
         self.counts.steps().map(|step| step.count).sum()
+    }
+
+    /// The mean, within 0.1 %; `None` while empty.
+    pub fn mean(&self) -> Option<f64> {
+        self.extremes()?;
+        let middle = |step: &Step| (step.lowest as f64).midpoint(step.highest as f64);
+        let sum: f64 = self.counts.steps().map(|step| middle(&step) * step.count as f64).sum();
+        Some(sum / self.count() as f64)
     }
 
     /// The percentiles (RFC 2330 11.3), each within 0.1 % above the exact one; `None` while empty.
@@ -144,6 +156,16 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+
+    #[test]
+    fn a_mean_is_that_of_its_values() {
+        let mut histogram = DelayHistogram::new();
+        assert_eq!(histogram.mean(), None);
+        for micros in [1, 2, 3, 1_000_000] {
+            histogram.record(micros);
+        }
+        assert!((histogram.mean().unwrap() / 250_001.5 - 1.0).abs() < 0.001);
+    }
 
     #[test]
     fn small_samples_are_exact() {

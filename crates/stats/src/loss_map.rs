@@ -86,8 +86,9 @@ impl LossMap {
         let mut tally = Tally::default();
         let mut lost_from = None;
         for (base, word) in (0..).step_by(64).zip(&self.seen).take_while(|(base, _)| *base < sent) {
-            // Most words are whole, and continue what was received.
-            if *word == u64::MAX && lost_from.is_none() {
+            // Most words continue what was before: all received, or all lost.
+            let goes_on = if lost_from.is_some() { 0 } else { u64::MAX };
+            if *word == goes_on && base + BITS <= sent {
                 continue;
             }
             for sequence in base..sent.min(base + BITS) {

@@ -193,7 +193,7 @@ fn other_surveys_families_and_sessions_are_kept_apart() {
     one_flow.asked.flows = Some(1);
     let mut both = runs[0].clone();
     both.asked.toward = Toward::Both;
-    runs.extend([other, six, one_flow, both]);
+    runs.extend(vec![other, six, one_flow, both]);
     let comparison = compare(Some(&header()), &runs);
     // IPv4 and IPv6 outside, WireGuard; one flow; both ways at once, of which one way has no figure.
     assert_eq!(comparison.rows.iter().map(|row| row.valid).collect::<Vec<_>>(), [3, 1, 3, 1, 1, 1]);

@@ -3,13 +3,16 @@
 //! The near end asks and drives; the far end grants, counts and reports. No message carries an address to dial: data
 //! always goes between the two ends of the control connection.
 
+mod datagrams;
 mod handover;
 mod report;
 mod samples;
+
 mod words;
 
 pub use handover::{DepartureReport, Handover, HandoverReport};
 
+pub use datagrams::{ClockReport, LossReport, OrderReport};
 pub use report::{
     BufferReport, CoreUseReport, DelayReport, EndReport, ReceiverReport, SequenceReport,
     TransmitterReport, UseReport,

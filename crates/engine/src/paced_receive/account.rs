@@ -4,11 +4,11 @@ use std::ops::Range;
 
 use culvert_os::udp::Received;
 use culvert_session::grant::Session;
-use culvert_stats::{Arrival, SequenceLedger};
+use culvert_stats::{Arrival, LossMap, NOTICEABLE_WITHIN, OrderWatch, SequenceLedger};
 use culvert_wire::datagram::{DatagramHeader, DatagramKind, Signal};
-use culvert_wire::message::{DelayReport, SequenceReport};
+use culvert_wire::message::{ClockReport, DelayReport, LossReport, OrderReport, SequenceReport};
 
-use super::times::Times;
+use super::{flat, times::Times};
 use crate::signals::FlowIdentity;
 
 /// The receiver's account of one stream.
@@ -16,6 +16,8 @@ use crate::signals::FlowIdentity;
 pub struct DatagramAccount {
     payload_bytes: u16,
     ledger: SequenceLedger,
+    order: OrderWatch,
+    map: LossMap,
     times: Times,
     plateau: PlateauTest,
     received_plateau: u64,
@@ -79,6 +81,8 @@ impl DatagramAccount {
         Self {
             payload_bytes,
             ledger: SequenceLedger::new(session.planned_datagrams()),
+            order: OrderWatch::new(),
+            map: LossMap::new(session.planned_datagrams()),
             times: Times::new(every),
             plateau: session
                 .plateau_numbers()
@@ -128,12 +132,18 @@ impl DatagramAccount {
                 self.refused += 1;
                 Taken::Refused { ours: true }
             }
-            Arrival::Duplicate | Arrival::Late => Taken::Again,
+            Arrival::Duplicate => {
+                self.map.arrived_again(header.sequence);
+                Taken::Again
+            }
+            Arrival::Late => Taken::Again,
         }
     }
 
     #[inline]
     fn note_new(&mut self, header: &DatagramHeader, datagram: &Received<'_>) {
+        self.map.arrived(header.sequence);
+        self.order.accept(header.sequence, self.ledger.received() - 1);
         let is_of_plateau = match &self.plateau {
             PlateauTest::Numbers(numbers) => numbers.contains(&header.sequence),
             PlateauTest::SentFrom(settle_ns) => header.sent_ns >= *settle_ns,
@@ -187,6 +197,38 @@ impl DatagramAccount {
             late: self.ledger.late(),
             host_dropped: None,
         }
+    }
+
+    /// How the losses cluster, once it is known how many were sent.
+    pub fn losses(&self, sent: u64) -> Option<LossReport> {
+        let summary = self.map.summary(sent)?;
+        Some(LossReport {
+            sent,
+            lost: summary.lost,
+            runs: summary.periods,
+            lengths: summary.lengths.map(flat),
+            noticeable: summary.noticeable,
+            noticeable_within: NOTICEABLE_WITHIN,
+            bursts: summary.bursts,
+            burst_packets: summary.burst_packets,
+            burst_lost: summary.burst_lost,
+            gaps: summary.gaps,
+        })
+    }
+
+    /// How far datagrams were overtaken, and how many came more than once.
+    pub fn order(&self) -> OrderReport {
+        OrderReport {
+            extents: self.order.extents().map(flat),
+            beyond: self.order.beyond(),
+            n_reordered: self.order.n_reordered(),
+            replicated: self.map.replicated(),
+        }
+    }
+
+    /// What the times say of the clocks; `None` when the wall clock that stamps datagrams was set meanwhile.
+    pub fn clock(&self) -> Option<ClockReport> {
+        self.times.clock_report()
     }
 
     /// What the times tell; `None` when the wall clock that stamps datagrams was set meanwhile.

@@ -2,9 +2,11 @@
 
 use culvert_os::clock::{ClockPair, monotonic_ns};
 use culvert_os::udp::Received;
-use culvert_stats::{DelayVariation, InterarrivalJitter};
+use culvert_stats::{
+    DelaySample, DelayVariation, InterarrivalJitter, STAMP_ERROR_NS, SkewConfidence, TimedDelay,
+};
 use culvert_wire::datagram::DatagramHeader;
-use culvert_wire::message::DelayReport;
+use culvert_wire::message::{ClockReport, DelayReport};
 
 use super::flat;
 
@@ -20,6 +22,7 @@ const CLOCK_STEP_NS: u64 = 500_000;
 pub(super) struct Times {
     jitter: InterarrivalJitter,
     variation: DelayVariation,
+    sample: DelaySample,
     clock: ClockPair,
     clock_at_ns: u64,
     step_ns: i64,
@@ -34,6 +37,7 @@ impl Times {
         Self {
             jitter: InterarrivalJitter::default(),
             variation: DelayVariation::new(),
+            sample: DelaySample::new(),
             clock: ClockPair::sample(),
             clock_at_ns: monotonic_ns(),
             step_ns: 0,
@@ -68,7 +72,9 @@ impl Times {
             return;
         };
         self.jitter.accept(sent, received);
-        self.variation.accept(number, received.saturating_sub(sent));
+        let delay_ns = received.saturating_sub(sent);
+        self.variation.accept(number, delay_ns);
+        self.sample.accept(TimedDelay { at_ns: received, delay_ns });
     }
 
     /// The number of the burst that begins with this datagram. Without a schedule a burst is what has one sending time;
@@ -88,6 +94,23 @@ impl Times {
 
     pub(super) fn step_us(&self) -> Option<i64> {
         (self.step_ns != 0).then_some(self.step_ns / 1_000)
+    }
+
+    /// What the delays say of the two clocks; nothing when one stepped.
+    pub(super) fn clock_report(&self) -> Option<ClockReport> {
+        if self.step_ns != 0 {
+            return None;
+        }
+        // Both ends' stamps are off.
+        let level = self.sample.level(2 * STAMP_ERROR_NS)?;
+        Some(ClockReport {
+            least_at_ns: level.least.at_ns,
+            least_delay_ns: level.least.delay_ns,
+            skew_ppm: level.skew.parts_per_million(),
+            skew_supported: level.skew.confidence == SkewConfidence::Supported,
+            level_pdv_us: Some(flat(level.pdv)),
+            one_in: self.sample.one_in(),
+        })
     }
 
     /// Nothing when the clock stepped: a step is a delay that nobody waited.

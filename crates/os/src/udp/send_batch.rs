@@ -9,7 +9,7 @@ use std::{
 use libc::{iovec, mmsghdr};
 
 use super::{
-    SendOutcome,
+    SendOutcome, SendStop,
     control::{self, SegmentSize},
     errors,
     kinds::MOST_DATAGRAMS,

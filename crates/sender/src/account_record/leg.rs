@@ -3,7 +3,7 @@
 use culvert_record::{
     Caveat, Departure, Direction, Percentiles, Plateau, Series, TcpFacts, VoidReason, Way,
 };
-use culvert_stats::settle_auto;
+use culvert_stats::{ClockView, settle_auto};
 use culvert_verdict::PACE_KEPT;
 use culvert_wire::message::{
     BufferReport, DepartureReport, Load, ReceiverReport, SessionRequest, TcpSamplesReport,
@@ -21,7 +21,7 @@ const QUEUE_GREW: f64 = 1.01;
 const LATE_US: i64 = 1_000;
 
 /// What a peer's percentiles must be to be one distribution's.
-fn is_ordered([n, min, p50, p95, p99, max]: [i64; 6]) -> bool {
+pub(super) fn is_ordered([n, min, p50, p95, p99, max]: [i64; 6]) -> bool {
     n > 0 && min <= p50 && p50 <= p95 && p95 <= p99 && p99 <= max
 }
 
@@ -33,6 +33,7 @@ pub(super) struct Leg<'a> {
     pub(super) series: &'a [u64],
     pub(super) transmitter_samples: Option<&'a TcpSamplesReport>,
     pub(super) receiver_samples: Option<&'a TcpSamplesReport>,
+    pub(super) clocks: Option<ClockView>,
 }
 
 impl Leg<'_> {
@@ -86,7 +87,7 @@ impl Leg<'_> {
         planned: Option<u64>,
     ) -> Direction {
         let sequence = self.receiver.and_then(|report| report.sequence);
-        let delay = self.receiver.and_then(|report| report.delay);
+        let delay = self.delay();
         let sent = self.transmitter.and_then(|report| report.datagrams);
         let received = sequence.map(|sequence| sequence.received);
         let lost = sent.zip(received).and_then(|(sent, received)| sent.checked_sub(received));
@@ -120,6 +121,11 @@ impl Leg<'_> {
                 .filter(|p| is_ordered(*p))
                 .map(percentiles_of),
             delay_of_burst_heads: delay.map(|delay| delay.of_burst_heads),
+            replicated: self.receiver.and_then(|report| report.order).map(|order| order.replicated),
+            loss_runs: self.loss_runs(),
+            reordering: self.reordering(),
+            clock_skew: self.clock_skew(),
+            one_way_delay: self.one_way_delay(),
             sent_by: self.transmitter.and_then(|report| report.handover),
             received_by: self.receiver.and_then(|report| report.handover),
             departure: self
@@ -216,12 +222,13 @@ impl Leg<'_> {
                 caveats.push(Caveat::RefusedDatagrams { toward, refused: sequence.refused });
             }
         }
-        if let Some(delay) = report.delay.filter(|delay| delay.of_burst_heads) {
+        if let Some(delay) = self.delay().filter(|delay| delay.of_burst_heads) {
             let timed = delay.pdv_us.and_then(|[n, ..]| u64::try_from(n).ok()).unwrap_or(0);
             let received = report.sequence.map_or(0, |sequence| sequence.received);
             caveats.push(Caveat::DelayOfBurstHeads { toward, timed, received });
         }
-        if let Some(step_us) = report.clock_step_us {
+        let between = self.clock_step_us().filter(|_| report.sequence.is_some());
+        if let Some(step_us) = report.clock_step_us.or(between) {
             caveats.push(Caveat::ClockStepped { toward, step_us });
         }
         caveats
@@ -362,7 +369,7 @@ fn uneven(toward: Way, departure: DepartureReport) -> Option<Caveat> {
     failed.then_some(Caveat::PaceUneven { toward, uneven_steps, steps, late_us })
 }
 
-fn percentiles_of([n, min, p50, p95, p99, max]: [i64; 6]) -> Percentiles {
+pub(super) fn percentiles_of([n, min, p50, p95, p99, max]: [i64; 6]) -> Percentiles {
     Percentiles { n: u64::try_from(n).unwrap_or(0), min, p50, p95, p99, max }
 }
 

@@ -4,7 +4,7 @@ use culvert_units::Dscp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{DepartureReport, HandoverReport, words};
+use super::{ClockReport, DepartureReport, HandoverReport, LossReport, OrderReport, words};
 
 /// Facts of one end, told in the welcome. No address in it is ever dialled.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -108,6 +108,15 @@ pub struct ReceiverReport {
     /// Datagrams: how they were taken from the system.
     #[serde(default)]
     pub handover: Option<HandoverReport>,
+    /// Datagrams: how losses cluster; `None` when the final count did not come, or is more than is remembered.
+    #[serde(default)]
+    pub losses: Option<LossReport>,
+    /// Datagrams: how far they were overtaken.
+    #[serde(default)]
+    pub order: Option<OrderReport>,
+    /// Datagrams: what their times say of the clocks; `None` for TCP or when a clock stepped.
+    #[serde(default)]
+    pub clock: Option<ClockReport>,
 }
 
 /// What the sequence numbers of a stream tell.
@@ -175,6 +184,9 @@ pub struct TransmitterReport {
     pub budget_spent: bool,
     /// Datagrams the system refused to send because they were too large for the path.
     pub refused_datagrams: u64,
+    /// Datagrams: the zero of their sending times, nanoseconds of the transmitter's monotonic clock.
+    #[serde(default)]
+    pub zero_ns: Option<u64>,
     /// Datagrams: how they were handed to the system.
     #[serde(default)]
     pub handover: Option<HandoverReport>,

@@ -154,3 +154,23 @@ fn what_is_no_data_of_this_stream_is_not_counted() {
     let sequence = stream.account.sequence();
     assert_eq!((sequence.received, sequence.refused), (0, 2));
 }
+
+/// Of 0 to 13, 3 to 5 and the last two never came, 7 came three times, and 8 came behind 9, 10 and 11.
+#[test]
+fn losses_order_and_copies_are_told_once_the_stream_is_over() {
+    let mut stream = Stream::new(false);
+    for number in [0, 1, 2, 6, 7, 7, 7, 9, 10, 11, 8] {
+        stream.take(number, number * 10_000, false, 0);
+    }
+    let losses = stream.account.losses(14).expect("all are remembered");
+    assert_eq!((losses.sent, losses.lost, losses.runs), (14, 5, 2));
+    assert_eq!(losses.lengths, Some([2, 2, 2, 3, 3, 3]));
+    // Gmin 16: one burst from 3 to 13.
+    assert_eq!(
+        (losses.bursts, losses.burst_packets, losses.burst_lost, losses.gaps),
+        (1, 11, 5, 1)
+    );
+    let order = stream.account.order();
+    assert_eq!(order.extents, Some([1, 3, 3, 3, 3, 3]));
+    assert_eq!((order.n_reordered, order.replicated), ([1, 1, 1, 0, 0, 0, 0, 0], 1));
+}
