@@ -1,4 +1,4 @@
-//! Which datagrams of a stream arrived, one bit each, and how the losses cluster: as [`crate::loss_runs`] and
+//! Which datagrams of a stream arrived, one bit each, and how the losses cluster: as [`crate::loss_runs()`] and
 //! [`crate::bursts_and_gaps`] tell it, in memory that does not grow with the losses.
 
 #[cfg(test)]
