@@ -135,10 +135,12 @@ impl DatagramHeader {
     #[inline]
     pub fn emit(&self, key: &DatagramKey, datagram: &mut [u8]) -> Result<(), DatagramError> {
         self.check_length(datagram.len())?;
-        let [length_high, length_low] = self.length.to_be_bytes();
-        let [s0, s1, s2, s3] = self.session.to_be_bytes();
-        let first = [self.kind as u8, self.stream, length_high, length_low, s0, s1, s2, s3];
-        let tagged = [first, self.sequence.to_be_bytes(), self.sent_ns.to_be_bytes()];
+        // One word, not eight bytes: the tag reads it as one at once, and would have to wait for bytes to come together.
+        let first = (u64::from(self.kind as u8) << 56)
+            | (u64::from(self.stream) << 48)
+            | (u64::from(self.length) << 32)
+            | u64::from(self.session);
+        let tagged = [first.to_be_bytes(), self.sequence.to_be_bytes(), self.sent_ns.to_be_bytes()];
 
         let got = datagram.len();
         let (header, body) = datagram
