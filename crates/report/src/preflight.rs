@@ -1,6 +1,6 @@
 //! What was found out about a path before anything is measured on it: the document, what follows from it, and its text.
 //!
-//! Whatever was not found out is `None`; [`Preflight::complete`] says whether all of it was. [`remarks`] is what a
+//! Whatever was not found out is `None`; [`Preflight::complete`] says whether all of it was. [`remarks()`] is what a
 //! practitioner should know of it, each in a sentence of its own.
 
 mod remarks;

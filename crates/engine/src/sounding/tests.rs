@@ -11,6 +11,8 @@ use culvert_units::Mtu;
 use culvert_wire::Secret;
 use culvert_wire::datagram::DatagramKey;
 
+use crate::signals::SocketNews;
+
 use super::*;
 
 const NO_ANSWER: Duration = Duration::from_secs(3);
@@ -112,4 +114,39 @@ fn only_this_datagram_is_what_a_router_quotes() {
         forged[at] ^= 1;
         assert!(!quotes(&forged, &header), "{at}");
     }
+}
+
+/// Who does not bring challenges back may be gone, and somebody else may have the address: after three of them, one a
+/// second, nothing large goes there any more.
+#[test]
+fn nothing_is_sent_to_an_address_whose_proof_went_stale() {
+    let Ends { near, far } = ends();
+    let switch = Arc::new(Switch::default());
+    let (give, take) = channel();
+    give.send(SocketNews::Use(far.1)).expect("the receiving half is here");
+    let shared = Arc::clone(&switch);
+    let answering = std::thread::spawn(move || answer(&far.0, &take, 1 << 20, &shared));
+    let (flow, socket) = near;
+    socket.set_receive_timeout(Some(Duration::from_millis(100))).expect("a timeout");
+    let sized_within = |length: Duration, first: u64| {
+        let (end, mut sized) = (Instant::now() + length, 0);
+        for sequence in first.. {
+            if Instant::now() > end {
+                break;
+            }
+            flow.send(&socket, sequence, SignalBody::WantSized { bytes: 1_000 });
+            let mut room = [0; 2_000];
+            while let Ok(Some(length)) = socket.receive(&mut room) {
+                let read = flow.read(&room[..length]);
+                sized +=
+                    u64::from(read.is_some_and(|(header, _)| header.kind == DatagramKind::Sized));
+            }
+        }
+        sized
+    };
+    assert!(sized_within(Duration::from_millis(500), 0) > 0);
+    sized_within(Duration::from_secs(5), 1_000);
+    assert_eq!(sized_within(Duration::from_secs(1), 2_000), 0);
+    switch.stop();
+    answering.join().expect("far's part ends");
 }
