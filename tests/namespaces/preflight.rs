@@ -30,6 +30,37 @@ fn path_mtu_and_segments_through_a_real_tunnel_are_as_modelled() {
     assert!(codes(&document).contains(&"as_modelled"), "{document:#}");
 }
 
+/// `IPsec`'s interface has what was set on it, and TCP's segments 40 bytes less (RFC 9293 3.7.1). `OpenVPN`'s has 1500, whose
+/// outer packets a line of 1500 cannot carry whole, and it lowers the MSS that passes (`--mssfix`, openvpn(8)).
+#[test]
+fn path_mtu_and_segments_of_other_tunnels() {
+    let Some(lab) = Lab::build("preflight-tunnels") else { return };
+    for (key, encapsulation) in
+        [("ipsec-udp-gcm", "esp-gcm-udp"), ("openvpn-udp-gcm", "openvpn-udp-aead")]
+    {
+        lab.does("tunnel-up", &[key]);
+        let options = ["preflight", lab.inside(), "--encapsulation", encapsulation, "--json"];
+        let document = whole(&lab.measure(&options));
+        let mtu = document["near"]["interface_mtu"].as_u64().expect("an MTU");
+        let codes = codes(&document);
+        for way in ["toward_far", "toward_near"] {
+            let way = &document[way];
+            assert_eq!(way["path_mtu"]["largest_passing"], mtu, "{key}: {document:#}");
+            let mss = way["tcp_mss"].as_u64().expect("a segment");
+            if key == "openvpn-udp-gcm" {
+                assert!(mss < mtu - 40, "{key}: {document:#}");
+            } else {
+                assert_eq!(mss, mtu - 40, "{key}: {document:#}");
+            }
+        }
+        let clamped = codes.iter().filter(|code| **code == "mss_clamped").count();
+        let fragmented = codes.iter().filter(|code| **code == "outer_fragmentation").count();
+        let expected = if key == "openvpn-udp-gcm" { (2, 2) } else { (0, 0) };
+        assert_eq!((clamped, fragmented), expected, "{key}: {document:#}");
+        lab.does("tunnel-down", &[key]);
+    }
+}
+
 #[test]
 fn the_line_outside_and_the_addresses_inside() {
     let Some(lab) = Lab::build("preflight-outside") else { return };
