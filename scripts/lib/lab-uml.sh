@@ -84,12 +84,9 @@ uml_boot() {
   local side=$1 script=$2 own=$uml_cabin peer=$uml_gateway here=$uml_inside/32 there=192.168.77.0/24
   [[ $side == cabin ]] || own=$uml_gateway peer=$uml_cabin here=192.168.77.0/24 there=$uml_inside/32
   shift 2
-  # A guest stands for a machine of its own: it does not wait for what else this one does. Where sessions share the
-  # processors (sched(7), autogroup) a process's own nice value counts among those of its session alone.
-  tunnel_start "$side" sh -c '{ echo -20 >/proc/self/autogroup; } 2>/dev/null; exec nice -n -20 "$@"' sh \
-    env "LD_PRELOAD=$TUNNEL_STATE/whole-xstate.so" linux.uml mem=96M "umid=$side" "uml_dir=$TUNNEL_STATE/" \
-    root=/dev/root rootfstype=hostfs rootflags=/ ro "init=$uml_sources/init" con=null con0=null,fd:1 quiet panic=1 \
-    ipv6.disable=1 vec0:transport=raw,ifname=guest1,depth=128,gro=0 \
+  tunnel_start "$side" sh "$uml_sources/keep" env "LD_PRELOAD=$TUNNEL_STATE/whole-xstate.so" linux.uml mem=96M \
+    "umid=$side" "uml_dir=$TUNNEL_STATE/" root=/dev/root rootfstype=hostfs rootflags=/ ro "init=$uml_sources/init" \
+    con=null con0=null,fd:1 quiet panic=1 ipv6.disable=1 vec0:transport=raw,ifname=guest1,depth=128,gro=0 \
     "side=$side" "script=$uml_sources/$script" "state=$TUNNEL_STATE" "address=$own.2" "router=$own.1" "peer=$peer.2" \
     "here=$here" "there=$there" "mtu=$TUNNEL_MTU" "$@"
 }

@@ -5,6 +5,7 @@ TUNNEL_ENCAPSULATIONS=esp-gcm
 TUNNEL_MTU=1446
 TUNNEL_FILTER='ip proto 50'
 TUNNEL_NEEDS='/usr/lib/ipsec/charon swanctl'
+TUNNEL_RATE=50Mbit/s
 # shellcheck source=scripts/lib/lab-uml.sh
 . "$LAB_TUNNELS/../lab-uml.sh"
 
