@@ -4,6 +4,7 @@
 TUNNEL_ENCAPSULATIONS=gre
 TUNNEL_MTU=1476
 TUNNEL_FILTER='ip proto 47'
+TUNNEL_RATE=50Mbit/s
 # shellcheck source=scripts/lib/lab-uml.sh
 . "$LAB_TUNNELS/../lab-uml.sh"
 

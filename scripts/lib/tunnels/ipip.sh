@@ -4,6 +4,7 @@
 TUNNEL_ENCAPSULATIONS=ipip
 TUNNEL_MTU=1480
 TUNNEL_FILTER='ip proto 4'
+TUNNEL_RATE=50Mbit/s
 # shellcheck source=scripts/lib/lab-uml.sh
 . "$LAB_TUNNELS/../lab-uml.sh"
 
