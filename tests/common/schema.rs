@@ -72,8 +72,14 @@ impl Check<'_> {
             "maximum" if below(wanted, value) => {
                 self.problem(at, &format!("{value} is more than {wanted}"));
             }
+            "minItems" if fewer(value, wanted) => {
+                self.problem(at, &format!("{value} has fewer items than {wanted}"));
+            }
+            "maxItems" if more(value, wanted) => {
+                self.problem(at, &format!("{value} has more items than {wanted}"));
+            }
             // Kept, each by the value at hand.
-            "type" | "enum" | "const" | "minimum" | "maximum"
+            "type" | "enum" | "const" | "minimum" | "maximum" | "minItems" | "maxItems"
             // They annotate and restrict nothing; the formats are checked where their values are read.
             | "$schema" | "$defs" | "title" | "description" | "format" | "default" => {}
             unknown => self.problem(at, &format!("the keyword '{unknown}' is not known here")),
@@ -134,4 +140,12 @@ fn is_of_type(value: &Value, name: &str) -> bool {
 
 fn below(value: &Value, bound: &Value) -> bool {
     value.as_f64().zip(bound.as_f64()).is_some_and(|(value, bound)| value < bound)
+}
+
+fn fewer(value: &Value, least: &Value) -> bool {
+    value.as_array().zip(least.as_u64()).is_some_and(|(items, least)| (items.len() as u64) < least)
+}
+
+fn more(value: &Value, most: &Value) -> bool {
+    value.as_array().zip(most.as_u64()).is_some_and(|(items, most)| items.len() as u64 > most)
 }
