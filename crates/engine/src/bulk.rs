@@ -51,7 +51,7 @@ pub fn as_asked<T>(
         Load::Bulk { congestion_control, mss_bytes, dscp, .. } => {
             (Some(congestion_control.as_str()), *mss_bytes, *dscp)
         }
-        Load::Paced { .. } | Load::Sounding {} => (None, None, None),
+        Load::Paced { .. } | Load::Sounding {} | Load::Capacity { .. } => (None, None, None),
     };
     let options = tcp::TcpOptions {
         congestion_control,

@@ -10,11 +10,13 @@ use std::{future::Future, pin::Pin};
 
 use culvert_os::udp::{FlowOptions, FlowSocket, Fragmentation};
 use culvert_session::grant::Session;
-use culvert_wire::message::{Load, ReceiverReport, SessionRequest, TransmitterReport, Way, stream};
+use culvert_wire::message::{
+    Load, ReceiverReport, SessionRequest, TransmitterReport, UseReport, Way, stream,
+};
 use rustls::ConnectionCommon;
 
 use crate::bulk::{Budget, BulkShare, SampleSink, Samples, sample_every};
-use crate::facts::sleep_until;
+use crate::facts::{sleep_until, use_over_plateau};
 use crate::identity::{FlowKeys, flow_keys};
 use crate::meter::Meter;
 use crate::paced_receive::PacedReceive;
@@ -43,7 +45,9 @@ impl Side {
 pub fn streams(session: &Session) -> Vec<u8> {
     let data = match session.request().load {
         Load::Bulk { .. } | Load::Sounding {} => Vec::new(),
-        Load::Paced { .. } => session.request().ways.iter().map(|way| data_stream(*way)).collect(),
+        Load::Paced { .. } | Load::Capacity { .. } => {
+            session.request().ways.iter().map(|way| data_stream(*way)).collect()
+        }
     };
     [vec![stream::PROBE], data].concat()
 }
@@ -110,6 +114,12 @@ pub async fn receiving_is_over(meter: Arc<Meter>, timeline: Timeline) {
     sleep_until(first.saturating_add(timeline.length_ns)).await;
 }
 
+/// Watches this host's processors over the plateau; `None` for a search, which has none.
+pub fn host_use(session: &Session, timeline: Timeline, pins: &Pins) -> Option<Leg<UseReport>> {
+    let watched: Leg<UseReport> = Box::pin(use_over_plateau(timeline, pins.clone()));
+    session.capacity().is_none().then_some(watched)
+}
+
 impl std::fmt::Debug for Legs {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Legs").field("meter", &self.meter).finish_non_exhaustive()
@@ -135,7 +145,7 @@ impl Legs {
         };
         match session.request().load {
             Load::Bulk { .. } => starting.bulk(&mut legs, flows.tcp),
-            Load::Paced { payload_bytes, .. } => {
+            Load::Paced { payload_bytes, .. } | Load::Capacity { payload_bytes, .. } => {
                 starting.paced(&mut legs, flows.datagram, payload_bytes);
             }
             // No data: both ends run it beside the legs.
@@ -243,7 +253,9 @@ pub fn flow_options(request: &SessionRequest) -> FlowOptions {
         send_buffer: asked,
         fragmentation: match request.load {
             Load::Sounding {} => Fragmentation::Probing,
-            Load::Bulk { .. } | Load::Paced { .. } => Fragmentation::Allowed,
+            Load::Bulk { .. } | Load::Paced { .. } | Load::Capacity { .. } => {
+                Fragmentation::Allowed
+            }
         },
         receive_timeout: None,
         send_timeout: Some(LOOK_UP_EVERY),

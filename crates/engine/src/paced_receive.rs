@@ -2,6 +2,7 @@
 
 mod account;
 mod inbox;
+mod reporter;
 mod times;
 
 use std::sync::{Arc, mpsc::Receiver};
@@ -15,6 +16,7 @@ use culvert_wire::message::{BufferReport, ReceiverReport, SequenceReport};
 
 pub use account::{DatagramAccount, Taken};
 use inbox::Inbox;
+use reporter::Reporter;
 
 use crate::legs::Side;
 use crate::meter::Meter;
@@ -67,6 +69,7 @@ struct Receiving {
     socket: FlowSocket,
     inbox: Inbox,
     account: DatagramAccount,
+    reporter: Option<Reporter>,
     dropped_before: u64,
     drops_known: bool,
     last_arrival_ns: u64,
@@ -78,6 +81,7 @@ impl Receiving {
         Self {
             inbox: Inbox::new(&plan.session, plan.payload_bytes, &socket),
             account: DatagramAccount::new(&plan.session, plan.payload_bytes),
+            reporter: plan.session.capacity().map(Reporter::new),
             socket,
             dropped_before: 0,
             drops_known: true,
@@ -127,7 +131,11 @@ impl Receiving {
             let bound = self.plan.timeline.reading_ends_ns(self.plan.meter.origin_ns());
             return now >= bound.saturating_add(LONGEST_WAIT_NS);
         };
-        let deadline = self.plan.timeline.arriving_ends_ns(self.plan.meter.origin_ns());
+        // A search ends when it has found what it looked for.
+        let deadline = match self.reporter {
+            Some(_) => self.last_arrival_ns,
+            None => self.plan.timeline.arriving_ends_ns(self.plan.meter.origin_ns()),
+        };
         let quiet = now.saturating_sub(self.last_arrival_ns.max(deadline));
         let patience =
             if self.account.received() >= sent { FURTHER_COPIES_NS } else { STRAGGLERS_NS };
@@ -139,10 +147,14 @@ impl Receiving {
         self.account.at(now);
         let mut bytes = 0;
         let mut authentic = false;
+        let mut stamp = None;
         // Joined datagrams are walked inside one another: a loop outside would ask after each where the next one is.
         self.inbox.datagrams().for_each(|datagram| {
             match self.account.take(&self.plan.flow, &datagram) {
-                Taken::New => bytes += datagram.payload.len() as u64,
+                Taken::New => {
+                    bytes += datagram.payload.len() as u64;
+                    stamp = datagram.received_at_realtime_ns.or(stamp);
+                }
                 Taken::Signal(signal) => {
                     Proofing::Answer.on_signal(&self.plan.flow, &self.socket, &signal);
                 }
@@ -157,6 +169,14 @@ impl Receiving {
         }
         if bytes > 0 {
             self.plan.meter.count(now, bytes);
+            self.report_status(now, stamp);
+        }
+    }
+
+    fn report_status(&mut self, now: u64, stamp: Option<i64>) {
+        let Some(reporter) = &mut self.reporter else { return };
+        if let Some((number, status)) = reporter.after(now, stamp, &mut self.account) {
+            self.plan.flow.send(&self.socket, number, SignalBody::Status(status));
         }
     }
 
@@ -189,6 +209,11 @@ impl Receiving {
             clock: self.account.clock(),
             clock_step_us: self.account.clock_step_us(),
             handover: Some(self.inbox.report(self.account.joined())),
+            sub_intervals: self
+                .reporter
+                .as_ref()
+                .map(|reporter| reporter.sub_intervals().to_vec())
+                .unwrap_or_default(),
             ..ReceiverReport::default()
         }
     }

@@ -1,5 +1,6 @@
 //! The transmitter of a paced stream: one thread, absolute deadlines, batches only where the pace asks for them.
 
+mod lead;
 mod outbox;
 mod plateau;
 mod schedule;
@@ -16,12 +17,15 @@ use culvert_wire::message::{BufferReport, TransmitterReport};
 
 use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{Switch, Timeline};
+use lead::Lead;
 use outbox::Outbox;
 use plateau::PlateauSpan;
 use schedule::Schedule;
 
 /// How often the transmitter looks for challenges and echoes, nanoseconds.
 const LOOK_AT_SIGNALS_EVERY_NS: u64 = 20_000_000;
+/// The same while the rate follows what the peer reports.
+const LOOK_WHEN_LED_EVERY_NS: u64 = 5_000_000;
 /// A wait after the host itself took no datagram, nanoseconds: a full queue then holds several datagrams' time at any rate.
 const AFTER_FULL_QUEUE_NS: u64 = 200_000;
 /// How long nothing may leave because of errors, nanoseconds. A single one may have been brought by ICMP for an earlier
@@ -71,6 +75,8 @@ struct Transmitter {
     outbox: Outbox,
     incoming: ReceiveBatch,
     schedule: Schedule,
+    /// What the rate follows instead of a schedule, in a capacity session.
+    lead: Option<Box<Lead>>,
     start_ns: u64,
     deadline_ns: u64,
     paused: bool,
@@ -97,6 +103,7 @@ impl Transmitter {
             outbox: Outbox::new(&plan.session, plan.payload_bytes, &socket),
             incoming: ReceiveBatch::new(8, MAX_SIGNAL),
             schedule: Schedule::new(&plan.session, plan.payload_bytes, start_ns),
+            lead: plan.session.capacity().map(|asked| Box::new(Lead::new(asked, start_ns))),
             start_ns,
             paused: false,
             // A thread that started late still sends for the whole length.
@@ -123,14 +130,22 @@ impl Transmitter {
                 break;
             }
             self.look_at_signals(now);
+            if let Some(lead) = &mut self.lead {
+                lead.tick(now);
+            }
             if self.paused {
                 pause_until(now + LOOK_AT_SIGNALS_EVERY_NS);
                 continue;
             }
             let most = self.outbox.room().min(self.most - self.number);
-            match self.schedule.take(now, most) {
-                Some(count) => self.send(count),
-                None => self.schedule.wait(self.next_look_ns),
+            let due = match &mut self.lead {
+                Some(lead) => lead.take(now, most),
+                None => self.schedule.take(now, most),
+            };
+            match (due, &mut self.lead) {
+                (Some(count), _) => self.send(count),
+                (None, Some(lead)) => lead.wait(self.next_look_ns),
+                (None, None) => self.schedule.wait(self.next_look_ns),
             }
         }
         // The last number's own time belongs to the span, wherever the deadline lies.
@@ -148,6 +163,9 @@ impl Transmitter {
 
     /// What was due before the deadline may leave a little late, as anywhere else in the run.
     fn is_over(&self, now: u64) -> bool {
+        if self.lead.as_ref().is_some_and(|lead| lead.is_over()) {
+            return true;
+        }
         if self.schedule.is_unlimited() {
             return now >= self.deadline_ns;
         }
@@ -182,6 +200,10 @@ impl Transmitter {
             self.failing_since_ns = None;
         }
         self.schedule.put_back(count - sent);
+        if let Some(lead) = &mut self.lead {
+            lead.on_sent(self.number, now);
+            lead.put_back(count - sent);
+        }
         if let Some(stop) = outcome.stopped {
             self.on_stop(&stop, count - sent);
         }
@@ -214,7 +236,9 @@ impl Transmitter {
         if now < self.next_look_ns {
             return;
         }
-        self.next_look_ns = now + LOOK_AT_SIGNALS_EVERY_NS;
+        let led = self.lead.is_some();
+        self.next_look_ns =
+            now + if led { LOOK_WHEN_LED_EVERY_NS } else { LOOK_AT_SIGNALS_EVERY_NS };
         for news in self.plan.sockets.try_iter() {
             self.paused = matches!(news, SocketNews::Pause);
             if let SocketNews::Use(moved) = news {
@@ -235,6 +259,10 @@ impl Transmitter {
                     // Whoever answers here is still here: what came from elsewhere was not the peer's doing.
                     self.paused &= !matches!(signal.body, SignalBody::Echo { .. });
                     self.plan.proofing.on_signal(&self.plan.flow, &self.socket, &signal);
+                    if let (SignalBody::Status(status), Some(lead)) = (signal.body, &mut self.lead)
+                    {
+                        lead.on_status(signal.sequence, &status, now);
+                    }
                 }
             }
         }
@@ -272,6 +300,7 @@ impl Transmitter {
             queue_full: self.queue_full,
             buffer_full: self.buffer_full,
             fault: self.fault,
+            capacity: self.lead.and_then(|lead| lead.into_outcome(ended_ns)).map(Box::new),
             ..TransmitterReport::default()
         }
     }

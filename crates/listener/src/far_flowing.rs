@@ -7,8 +7,7 @@ use std::time::Duration;
 use culvert_engine::Pins;
 use culvert_engine::bulk::Samples;
 use culvert_engine::channel::ChannelError;
-use culvert_engine::facts;
-use culvert_engine::legs::{Flows, Leg, Legs, Side, ended, receiving_is_over};
+use culvert_engine::legs::{Flows, Leg, Legs, Side, ended, host_use, receiving_is_over};
 use culvert_engine::meter::Meter;
 use culvert_engine::timeline::{Switch, Timeline};
 use culvert_os::clock::monotonic_ns;
@@ -89,7 +88,7 @@ impl<'a> Flowing<'a> {
             transmit: legs.transmit,
             receive: legs.receive,
             receiving_over: tells_when_over.then_some(over),
-            host: Some(Box::pin(facts::use_over_plateau(timeline, pins.clone()))),
+            host: host_use(session, timeline, pins),
             account: FarReport::default(),
             moves,
             counted: 0,

@@ -297,13 +297,13 @@ impl VoidReason {
     }
 }
 
-fn store(value: &impl Serialize) -> Finding {
+pub(crate) fn store(value: &impl Serialize) -> Finding {
     serde_json::to_value(value)
         .and_then(serde_json::from_value)
         .unwrap_or_else(|error| unreachable!("a finding is a code with named values: {error}"))
 }
 
-fn read<T: for<'de> Deserialize<'de>>(finding: &Finding) -> Option<T> {
+pub(crate) fn read<T: for<'de> Deserialize<'de>>(finding: &Finding) -> Option<T> {
     serde_json::to_value(finding).and_then(serde_json::from_value).ok()
 }
 

@@ -6,6 +6,7 @@
 //! [`RunRecord`] or a [`SurveyHeader`]; [`parse_ledger`] reads its bytes without touching a file. Nothing here judges a
 //! result: that is `verdict`'s part.
 
+mod capacity;
 mod contents;
 mod describe;
 mod finding;
@@ -17,8 +18,13 @@ mod schema;
 mod stream_facts;
 mod survey;
 
+pub use capacity::{
+    CAPACITY_SCHEMA, CapacityCaveat, CapacityMethod, CapacityRecord, CapacityVoid,
+    describe_capacity_caveat, describe_capacity_void,
+};
 pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
 pub use culvert_stats::{Percentiles, Plateau, Series};
+pub use culvert_wire::capacity::{SubInterval, Verification};
 pub use culvert_wire::message::{
     BufferReport as Buffers, CoreUseReport as CoreUse, Handover, HandoverReport as HandoverFacts,
     TcpSamplesReport as TcpSamples, Way,

@@ -5,6 +5,7 @@
 //! [`CeilingTable`] the path model alone. Units stand in every column's name, and what is missing is an empty cell or
 //! `null`, never `0`.
 
+mod capacity_text;
 mod ceiling;
 mod cells;
 mod csv_runs;
@@ -20,6 +21,7 @@ mod stream_text;
 mod table;
 mod terminal;
 
+pub use capacity_text::capacity_text;
 pub use ceiling::{CEILING_SCHEMA, CeilingRow, CeilingTable};
 pub use csv_runs::{CSV_SCHEMA, Csv};
 pub use exporter::{Exporter, Report};

@@ -118,7 +118,8 @@ fn legs_of<'a>(context: &RunContext<'_>, account: &'a Account) -> Vec<Leg<'a>> {
     context.request.ways.iter().map(leg).collect()
 }
 
-fn caveats_of(account: &Account, contact: &Contact) -> Vec<Finding> {
+/// What weakens any session's result.
+pub(crate) fn caveats_of(account: &Account, contact: &Contact) -> Vec<Finding> {
     let port_changes = account.far.as_ref().map_or(0, |report| report.port_changes);
     let mut caveats = Vec::new();
     let silent = account.unanswered_opens > 0;
@@ -140,28 +141,39 @@ fn caveats_of(account: &Account, contact: &Contact) -> Vec<Finding> {
 
 /// The reason known to the session itself; what follows from the figures alone is judged later.
 fn void_of(account: &Account, legs: &[Leg<'_>], context: &RunContext<'_>) -> Option<Finding> {
-    let reason = match &account.broken {
+    let of_legs = || legs.iter().find_map(|leg| leg.void(context.request));
+    broken_reason(account, context.near).or_else(of_legs).map(|reason| reason.to_finding())
+}
+
+/// Why the account is incomplete, as the record tells it.
+pub(crate) fn broken_reason(account: &Account, near: &EndReport) -> Option<VoidReason> {
+    match &account.broken {
         Some(Broken::Interrupted) => Some(VoidReason::Interrupted {}),
         Some(Broken::Channel(error)) => {
             // Silence has a plain reason when this host itself cut the way.
-            let gone = context.near.interface.as_deref().and_then(facts::interface_lost);
+            let gone = near.interface.as_deref().and_then(facts::interface_lost);
             let gone = gone.map_or_else(String::new, |gone| format!(", and {gone}"));
             Some(VoidReason::ControlLost { cause: first_line(&explain(error)) + &gone })
         }
         Some(Broken::Refused(refusal)) => {
             Some(VoidReason::EndedByListener { cause: refusal.text.clone() })
         }
-        None => legs.iter().find_map(|leg| leg.void(context.request)),
-    };
-    reason.map(|reason| reason.to_finding())
+        None => None,
+    }
 }
 
-fn first_line(text: &str) -> String {
+/// The first line of an explained error, without its label.
+pub(crate) fn first_line(text: &str) -> String {
     let line = text.lines().next().unwrap_or_default();
     line.strip_prefix("error: ").unwrap_or(line).to_owned()
 }
 
-fn end_of(report: &EndReport, seen_from: Option<String>, host: Option<&UseReport>) -> End {
+/// One end as the record tells of it.
+pub(crate) fn end_of(
+    report: &EndReport,
+    seen_from: Option<String>,
+    host: Option<&UseReport>,
+) -> End {
     End {
         program: report.program.clone(),
         system: report.system.clone(),

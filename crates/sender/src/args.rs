@@ -80,6 +80,8 @@ pub(crate) enum Command {
     Bulk(BulkArgs),
     /// UDP at a chosen rate: loss, order, delay variation
     Paced(PacedArgs),
+    /// Highest IP-layer rate within bounds of loss and delay, by RFC 9097's method
+    Capacity(CapacityArgs),
     /// The whole job from a plan; resumes where it stopped
     Survey(SurveyArgs),
     /// What can fit: each encapsulation's headers, MTU to set, MSS to clamp, highest goodput
@@ -163,6 +165,73 @@ pub(crate) struct PacedArgs {
     /// datagrams apart whose times are to be told apart
     #[arg(long, value_enum, default_value_t = HandoverArg::Auto)]
     pub(crate) handover: HandoverArg,
+}
+
+/// Options of a capacity search.
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "The search fills the path and whatever shares it. It takes loss for a sign that the path is full: where \
+                  packets are lost at random it stays below the truth (RFC 9097 section 8.1)."
+)]
+pub(crate) struct CapacityArgs {
+    /// The listener: host or host:port, an IPv6 address in brackets
+    #[arg(value_parser = parse_target)]
+    pub(crate) target: Target,
+    #[command(flatten)]
+    pub(crate) invite: InviteArgs,
+    /// Which end receives
+    #[arg(long, value_enum, default_value_t = OneWayArg::Far)]
+    pub(crate) toward: OneWayArg,
+    /// RFC 9097 with its own parameters, or faster: the rate doubles at first, and the search ends once it is steady
+    #[arg(long, value_enum, default_value_t = MethodArg::Rfc9097)]
+    pub(crate) method: MethodArg,
+    /// Most bytes of IP packets the search may move, such as 500MB; half of it is kept for the verification
+    #[arg(long, value_name = "AMOUNT")]
+    pub(crate) at_most: Option<Bytes>,
+    /// Highest IP-layer rate to try, such as 100Mbit/s
+    #[arg(long, value_name = "RATE")]
+    pub(crate) ceiling: Option<BitRate>,
+    /// Loss that disqualifies a sub-interval of the search, such as 5%
+    #[arg(long, value_name = "SHARE", default_value = "5%", value_parser = parse_share)]
+    pub(crate) search_loss: Fraction,
+    /// Loss that fails the verification
+    #[arg(long, value_name = "SHARE", default_value = "0.1%", value_parser = parse_share)]
+    pub(crate) verified_loss: Fraction,
+    /// Queue delay below which the rate rises
+    #[arg(long, value_name = "DURATION", default_value = "30ms", value_parser = parse_duration)]
+    pub(crate) low_delay: Duration,
+    /// Queue delay above which the rate falls
+    #[arg(long, value_name = "DURATION", default_value = "90ms", value_parser = parse_duration)]
+    pub(crate) high_delay: Duration,
+    /// How long round trips are measured before data flows; 0s leaves it out
+    #[arg(long, value_name = "DURATION", default_value = "500ms", value_parser = parse_baseline)]
+    pub(crate) baseline: Duration,
+    #[command(flatten)]
+    pub(crate) pins: PinArgs,
+    /// Address family, ipv4 or ipv6 [default: the target's, ipv4 when it has both]
+    #[arg(long, value_name = "FAMILY", value_parser = typed::word::<Family>)]
+    pub(crate) family: Option<Family>,
+    /// Print one JSON document
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+/// Which end receives, one way at a time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum OneWayArg {
+    /// Data goes from here to the listener
+    Far,
+    /// Data comes from the listener
+    Near,
+}
+
+/// How a capacity is searched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum MethodArg {
+    /// The parameters of RFC 9097: ten seconds, and ten to verify
+    Rfc9097,
+    /// Our own rise and end, from three seconds on, and three to verify; its steps are a hundredth of the rate
+    Faster,
 }
 
 /// A pace, or none.
@@ -435,6 +504,13 @@ pub(crate) enum OnOff {
 fn parse_target(text: &str) -> Result<Target, String> {
     text.parse().map_err(|error: culvert_session::plan::TargetError| {
         format!("{error}\n  hint: {}", error.hint())
+    })
+}
+
+/// A share of all, such as `0.1%` or `0.001`, below the whole.
+fn parse_share(text: &str) -> Result<Fraction, String> {
+    typed::loss(text).and_then(|loss| {
+        Fraction::of(loss.get(), 1.0).ok_or_else(|| format!("'{text}' is not a share"))
     })
 }
 

@@ -1,5 +1,6 @@
 //! What each command does.
 
+mod capacity;
 pub(crate) mod ceiling;
 mod files;
 mod preflight;
@@ -20,6 +21,7 @@ pub(crate) fn act(args: Args, console: &Console) -> Result<ExitStatus, SenderErr
         Command::Preflight(args) => preflight::preflight(&args, console),
         Command::Bulk(bulk) => single::bulk(bulk, console),
         Command::Paced(paced) => single::paced(paced, console),
+        Command::Capacity(args) => capacity::capacity(args, console),
         Command::Survey(args) => survey::survey(&args, console),
         Command::Ceiling(args) => ceiling::ceiling(&args, console),
         Command::Compare(args) => compare(&args, console),

@@ -6,6 +6,7 @@
 
 mod account_record;
 mod args;
+mod capacity;
 mod commands;
 mod console;
 mod dial;

@@ -1,7 +1,9 @@
 //! Runs one session from the name of its target to its record.
 
 use culvert_engine::{Pins, facts};
-use culvert_record::RunRecord;
+use culvert_pathmodel::Family;
+use culvert_record::{CapacityRecord, RunRecord};
+use culvert_session::plan::Target;
 use culvert_units::{ExitStatus, Explain};
 use culvert_wire::Invite;
 use culvert_wire::message::SessionRequest;
@@ -10,6 +12,7 @@ use rand::Rng as _;
 use tokio::runtime::Runtime;
 
 use crate::account_record::{RunContext, record_of};
+use crate::capacity::{CapacityWanted, Searched};
 use crate::dial::{Contact, DialError, PROGRAM, dial, resolve};
 use crate::interrupt::Interrupt;
 use crate::progress::Progress;
@@ -60,7 +63,7 @@ impl Runner {
         let title = wanted.path.name.clone().unwrap_or_else(|| wanted.target.to_string());
         let progress = Progress::new(title, self.quiet);
         let mut contact = tokio::select! {
-            contact = self.contact(wanted, &progress) => contact?,
+            contact = self.contact(&wanted.target, wanted.family, &progress) => contact?,
             () = self.interrupt.raised() => return Err(SessionError::Interrupted.into()),
         };
         let near = facts::end_report(PROGRAM, contact.local.ip(), contact.peer, None);
@@ -99,9 +102,39 @@ impl Runner {
         self.runtime.block_on(future)
     }
 
-    async fn contact(&self, wanted: &Wanted, progress: &Progress) -> Result<Contact, DialError> {
+    /// Searches a capacity once; the record is not shown yet.
+    pub(crate) fn search(&self, wanted: &CapacityWanted) -> Result<CapacityRecord, RunError> {
+        self.runtime.block_on(self.search_capacity(wanted))
+    }
+
+    async fn search_capacity(&self, wanted: &CapacityWanted) -> Result<CapacityRecord, RunError> {
+        let progress = Progress::new(wanted.target.to_string(), self.quiet);
+        let mut contact = tokio::select! {
+            contact = self.contact(&wanted.target, wanted.family, &progress) => contact?,
+            () = self.interrupt.raised() => return Err(SessionError::Interrupted.into()),
+        };
+        let near = facts::end_report(PROGRAM, contact.local.ip(), contact.peer, None);
+        let started_at = Timestamp::now();
+        let here = Here { baseline: wanted.baseline, pins: self.pins.clone() };
+        let request = wanted.request(&contact);
+        let account =
+            session::run(&mut contact, request.clone(), &here, &progress, &self.interrupt).await?;
+        drop(progress);
+        let searched =
+            Searched { wanted, request: &request, contact: &contact, near: &near, started_at };
+        let record = searched.record(fresh_id(), &account);
+        contact.channel.close().await;
+        Ok(record)
+    }
+
+    async fn contact(
+        &self,
+        target: &Target,
+        family: Option<Family>,
+        progress: &Progress,
+    ) -> Result<Contact, DialError> {
         progress.say("looking up the address");
-        let peer = resolve(&wanted.target, wanted.family).await?;
+        let peer = resolve(target, family).await?;
         progress.say(&format!("connecting to {peer}"));
         dial(peer, &self.invite).await
     }

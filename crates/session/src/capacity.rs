@@ -10,8 +10,6 @@
 mod adjust;
 mod clockwork;
 mod judge;
-mod outcome;
-mod parameters;
 mod rates;
 mod sub_interval;
 #[cfg(test)]
@@ -22,11 +20,12 @@ use culvert_units::{BitRate, Bytes};
 use clockwork::nanos;
 
 pub use adjust::{LoadAdjustment, LoadReport};
-pub use outcome::{CapacityEnd, CapacityOutcome, Held, Verification};
-pub use parameters::{CapacityParameters, Ramp};
+pub use culvert_wire::capacity::{
+    CapacityEnd, CapacityOutcome, CapacityParameters, Held, Ramp, SubInterval, Verification,
+};
 pub use rates::{LAST_ROW, rate_of, row_at_most};
 use sub_interval::Gauge;
-pub use sub_interval::{Feedback, SubInterval};
+pub use sub_interval::{Feedback, Reported};
 
 /// A verification begins to count once this share of its rate, in percent, arrives without an error, or after so many
 /// reports.
@@ -254,7 +253,7 @@ impl CapacitySearch {
         let bounds = (self.parameters.verified_loss_at_most, self.parameters.rising_delay_us);
         let wanted = self.parameters.sub_intervals_in(self.parameters.verify_ms);
         let of = self.to_verify().filter(|_| self.verifications.is_empty());
-        let verification = Verification::of((offered, of), done, wanted, bounds);
+        let verification = judge::verification((offered, of), done, wanted, bounds);
         let passed = verification.passed;
         let delivered = done.last().map_or(offered, |last| last.rate_bps);
         self.verifications.push(verification);

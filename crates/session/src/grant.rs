@@ -1,9 +1,12 @@
 //! Whether a listener grants a session, and how a granted session divides its time and sequence numbers.
 
+mod capacity;
+
 use std::ops::{Range, RangeInclusive};
 use std::time::Duration;
 
 use culvert_units::{BitRate, Bytes, format_duration};
+use culvert_wire::capacity::CapacityParameters;
 use culvert_wire::datagram::{MAX_PAYLOAD, MIN_PAYLOAD};
 use culvert_wire::message::{Handover, Limits, Load, Refusal, RefusalReason, SessionRequest, Way};
 
@@ -24,7 +27,7 @@ pub const SEGMENT_BYTES: RangeInclusive<u16> = 88..=32_767;
 pub const SOUNDING_BYTES: u64 = 16 << 20;
 
 /// A request that was checked, with the figures that follow from it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Session {
     request: SessionRequest,
 }
@@ -72,7 +75,7 @@ impl Session {
     pub const fn flows(&self) -> u16 {
         match self.request.load {
             Load::Bulk { flows, .. } => flows,
-            Load::Paced { .. } | Load::Sounding {} => 0,
+            Load::Paced { .. } | Load::Sounding {} | Load::Capacity { .. } => 0,
         }
     }
 
@@ -91,6 +94,15 @@ impl Session {
             Load::Paced { payload_bytes, unlimited: false, .. } => {
                 Some(Bytes::new(self.planned_datagrams().saturating_mul(u64::from(payload_bytes))))
             }
+            Load::Capacity { ref parameters, .. } => parameters.most_bytes(),
+            Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => None,
+        }
+    }
+
+    /// How a capacity session searches; `None` for every other.
+    pub const fn capacity(&self) -> Option<&CapacityParameters> {
+        match &self.request.load {
+            Load::Capacity { parameters, .. } => Some(parameters),
             Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => None,
         }
     }
@@ -99,7 +111,9 @@ impl Session {
     pub const fn pace_bps(&self) -> Option<u64> {
         match self.request.load {
             Load::Paced { pace_bps, unlimited: false, .. } => Some(pace_bps),
-            Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => None,
+            Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} | Load::Capacity { .. } => {
+                None
+            }
         }
     }
 
@@ -109,7 +123,7 @@ impl Session {
             Load::Paced { pace_bps, payload_bytes, burst_ns, .. } => {
                 burst(pace_bps, payload_bytes, burst_ns.unwrap_or(DEFAULT_BURST_NS))
             }
-            Load::Bulk { .. } | Load::Sounding {} => 1,
+            Load::Bulk { .. } | Load::Sounding {} | Load::Capacity { .. } => 1,
         }
     }
 
@@ -117,17 +131,21 @@ impl Session {
     pub const fn handover(&self) -> Handover {
         match self.request.load {
             Load::Paced { handover, .. } => handover,
-            Load::Bulk { .. } | Load::Sounding {} => Handover::Auto,
+            Load::Bulk { .. } | Load::Sounding {} | Load::Capacity { .. } => Handover::Auto,
         }
     }
 
-    /// Datagrams a paced session sends each way at most, and on a schedule exactly; sequence numbers run from 0 up to
-    /// it. 0 for bulk.
+    /// Datagrams a session sends each way at most, and on a schedule exactly; sequence numbers run from 0 up to it. 0 for
+    /// bulk.
     pub fn planned_datagrams(&self) -> u64 {
         match self.request.load {
             Load::Paced { payload_bytes, unlimited: true, .. } => {
                 let most = self.request.at_most_bytes_each_way.unwrap_or(u64::MAX);
                 most / u64::from(payload_bytes).max(1)
+            }
+            Load::Capacity { ref parameters, .. } => {
+                let most = parameters.most_bytes().map_or(u64::MAX, Bytes::get);
+                most / u64::from(parameters.ip_bytes).max(1)
             }
             Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => {
                 self.datagrams_in(self.length())
@@ -139,7 +157,7 @@ impl Session {
     /// were sent after the settle time.
     pub fn plateau_numbers(&self) -> Option<Range<u64>> {
         match self.request.load {
-            Load::Paced { unlimited: true, .. } => None,
+            Load::Paced { unlimited: true, .. } | Load::Capacity { .. } => None,
             Load::Paced { .. } | Load::Bulk { .. } | Load::Sounding {} => {
                 Some(self.datagrams_in(self.settle())..self.planned_datagrams())
             }
@@ -193,6 +211,11 @@ fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
             request.step_ms
         ));
     }
+    check_load(request)
+}
+
+fn check_load(request: &SessionRequest) -> Result<(), Refusal> {
+    let malformed = |text: String| Err(Refusal { reason: RefusalReason::Malformed, text });
     match &request.load {
         Load::Bulk { flows: 0, .. } => malformed("0 flows carry nothing".to_owned()),
         Load::Bulk { congestion_control, .. } if !is_algorithm_name(congestion_control) => {
@@ -228,6 +251,9 @@ fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
                 format_duration(Duration::from_nanos(LARGEST_DEBT_NS))
             ))
         }
+        Load::Capacity { payload_bytes, parameters } => {
+            capacity::check_shape(request, *payload_bytes, parameters).or_else(malformed)
+        }
         _ => Ok(()),
     }
 }
@@ -235,7 +261,7 @@ fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
 /// What goes toward near in a sounding is longer than what asks for it, so its budget is never left open.
 fn check_sounding(request: &SessionRequest) -> Result<(), Refusal> {
     match (&request.load, request.at_most_bytes_each_way) {
-        (Load::Bulk { .. } | Load::Paced { .. }, _)
+        (Load::Bulk { .. } | Load::Paced { .. } | Load::Capacity { .. }, _)
         | (Load::Sounding {}, Some(..=SOUNDING_BYTES)) => Ok(()),
         (Load::Sounding {}, _) => {
             let most = Bytes::new(SOUNDING_BYTES);
@@ -261,8 +287,8 @@ fn check_limits(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal
             seconds(limits.duration_ms)
         ));
     }
-    match request.load {
-        Load::Bulk { flows, .. } if flows > limits.flows => {
+    match &request.load {
+        Load::Bulk { flows, .. } if *flows > limits.flows => {
             return over(format!("{flows} flows were asked, the listener allows {}", limits.flows));
         }
         Load::Paced { unlimited: true, .. } if let Some(limit) = limits.rate_bps => {
@@ -271,10 +297,10 @@ fn check_limits(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal
                 BitRate::from_bits_per_second(limit)
             ));
         }
-        Load::Paced { pace_bps, .. } if limits.rate_bps.is_some_and(|limit| pace_bps > limit) => {
+        Load::Paced { pace_bps, .. } if limits.rate_bps.is_some_and(|limit| *pace_bps > limit) => {
             return over(format!(
                 "a pace of {} was asked, the listener allows {}",
-                BitRate::from_bits_per_second(pace_bps),
+                BitRate::from_bits_per_second(*pace_bps),
                 BitRate::from_bits_per_second(limits.rate_bps.unwrap_or_default())
             ));
         }
@@ -287,6 +313,11 @@ fn check_limits(request: &SessionRequest, limits: &Limits) -> Result<(), Refusal
                     BitRate::from_bits_per_second(mean),
                     BitRate::from_bits_per_second(limit)
                 ));
+            }
+        }
+        Load::Capacity { parameters, .. } => {
+            if let Some(text) = capacity::over_rate(parameters, limits) {
+                return over(text);
             }
         }
         _ => {}

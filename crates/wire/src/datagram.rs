@@ -12,7 +12,7 @@ use crate::Secret;
 
 mod signal;
 
-pub use signal::{MAX_SIGNAL, Signal, SignalBody};
+pub use signal::{MAX_SIGNAL, Signal, SignalBody, Status};
 
 /// Length of the header in bytes.
 pub const HEADER_LEN: usize = 32;
@@ -49,13 +49,16 @@ pub enum DatagramKind {
     WantSized = 10,
     /// Says that a sized one that was asked for is larger than what leaves that end or passes a router behind it.
     SizedTooBig = 11,
+    /// Tells the transmitter of a capacity session what has arrived.
+    Status = 12,
 }
 
 impl DatagramKind {
     /// The exact length of a datagram of this kind in bytes, header included; `None` for data and sized ones.
     ///
-    /// No answer is longer than what asked for it: 64 bytes ask for 40, and a probe is padded to its reply's 56. The one
-    /// exception, what is sent for a [`Self::WantSized`], goes to a proven address only and within a session's budget.
+    /// No answer is longer than what asked for it: 64 bytes ask for 40, and a probe is padded to its reply's 56. Two go to
+    /// proven addresses only: what is sent for a [`Self::WantSized`], within a session's budget, and a [`Self::Status`],
+    /// which answers data.
     pub const fn fixed_len(self) -> Option<usize> {
         match self {
             Self::Data | Self::Sized => None,
@@ -65,6 +68,7 @@ impl DatagramKind {
             }
             Self::Probe | Self::ProbeReply => Some(HEADER_LEN + 24),
             Self::Keepalive | Self::SizedSeen => Some(HEADER_LEN),
+            Self::Status => Some(HEADER_LEN + 56),
         }
     }
 
@@ -81,6 +85,7 @@ impl DatagramKind {
             9 => Self::SizedSeen,
             10 => Self::WantSized,
             11 => Self::SizedTooBig,
+            12 => Self::Status,
             _ => return None,
         })
     }

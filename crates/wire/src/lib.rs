@@ -1,4 +1,6 @@
 //! What travels between the two programs: invite, control messages, flow preamble, datagram header.
+
+pub mod capacity;
 pub mod datagram;
 pub mod frame;
 mod invite;

@@ -22,6 +22,8 @@ pub use samples::{TCP_SAMPLES_VERSION, TcpSamplesReport};
 use culvert_units::Dscp;
 use serde::{Deserialize, Serialize};
 
+use crate::capacity::CapacityParameters;
+
 /// The version of this protocol.
 pub const PROTOCOL_VERSION: u32 = 1;
 
@@ -135,7 +137,7 @@ pub enum FromFar {
 }
 
 /// What a session is to be. Durations in milliseconds.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SessionRequest {
     /// TCP or datagrams, with what belongs to each.
     pub load: Load,
@@ -154,7 +156,7 @@ pub struct SessionRequest {
 }
 
 /// What loads the path.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "lowercase")]
 pub enum Load {
     /// TCP, as much as the path takes.
@@ -189,6 +191,13 @@ pub enum Load {
     /// No data: the probe flow alone, for round trips and the sizes that pass each way. Its socket never fragments; the
     /// budget bounds what far sends of it.
     Sounding {},
+    /// Datagrams at a rate that looks for the highest the path carries; the transmitter searches.
+    Capacity {
+        /// UDP payload of each datagram, bytes: what its headers leave of `parameters.ip_bytes`.
+        payload_bytes: u16,
+        /// How it is searched, and within which bounds.
+        parameters: Box<CapacityParameters>,
+    },
 }
 
 /// The stream numbers of a session's datagrams.

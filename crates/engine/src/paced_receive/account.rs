@@ -5,7 +5,7 @@ use std::ops::Range;
 use culvert_os::udp::Received;
 use culvert_session::grant::Session;
 use culvert_stats::{Arrival, LossMap, NOTICEABLE_WITHIN, OrderWatch, SequenceLedger};
-use culvert_wire::datagram::{DatagramHeader, DatagramKind, Signal};
+use culvert_wire::datagram::{DatagramHeader, DatagramKind, Signal, Status};
 use culvert_wire::message::{ClockReport, DelayReport, LossReport, OrderReport, SequenceReport};
 
 use super::{flat, times::Times};
@@ -229,6 +229,20 @@ impl DatagramAccount {
     /// What the times say of the clocks; `None` when the wall clock that stamps datagrams was set meanwhile.
     pub fn clock(&self) -> Option<ClockReport> {
         self.times.clock_report()
+    }
+
+    /// The totals for a report at `elapsed_ns` after the first arrival, with the delays since the report before.
+    pub fn status(&mut self, elapsed_ns: u64) -> Status {
+        let received = self.ledger.received();
+        let expected = self.ledger.highest().map_or(0, |highest| highest.saturating_add(1));
+        Status {
+            elapsed_ns,
+            received,
+            lost: expected.saturating_sub(received),
+            reordered: self.ledger.reordered(),
+            duplicates: self.ledger.duplicates(),
+            delay_us: self.times.take_span_us(),
+        }
     }
 
     /// What the times tell; `None` when the wall clock that stamps datagrams was set meanwhile.

@@ -30,6 +30,8 @@ pub(super) struct Times {
     burst: Option<u64>,
     last_sent_ns: u64,
     untimed: u64,
+    /// The least and the longest delay since they were last asked for, nanoseconds.
+    span_ns: Option<(i64, i64)>,
 }
 
 impl Times {
@@ -44,6 +46,7 @@ impl Times {
             burst,
             last_sent_ns: u64::MAX,
             untimed: 0,
+            span_ns: None,
         }
     }
 
@@ -75,6 +78,8 @@ impl Times {
         let delay_ns = received.saturating_sub(sent);
         self.variation.accept(number, delay_ns);
         self.sample.accept(TimedDelay { at_ns: received, delay_ns });
+        let (least, longest) = self.span_ns.unwrap_or((delay_ns, delay_ns));
+        self.span_ns = Some((least.min(delay_ns), longest.max(delay_ns)));
     }
 
     /// The number of the burst that begins with this datagram. Without a schedule a burst is what has one sending time;
@@ -90,6 +95,11 @@ impl Times {
                 leads.then_some(header.sequence)
             }
         }
+    }
+
+    /// The least and the longest delay since this was last asked, microseconds by two clocks.
+    pub(super) fn take_span_us(&mut self) -> Option<(i64, i64)> {
+        self.span_ns.take().map(|(least, longest)| (least / 1_000, longest / 1_000))
     }
 
     pub(super) fn step_us(&self) -> Option<i64> {

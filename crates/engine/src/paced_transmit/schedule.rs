@@ -67,18 +67,7 @@ impl Schedule {
     pub(super) fn wait(&mut self, look_ns: u64) {
         let Some(paced) = &mut self.paced else { return };
         let due_ns = paced.pacer.next_due_ns();
-        if due_ns > look_ns {
-            // A sleep that fails returns at once: the loop then asks again, and the pace stays true.
-            let _ = sleep_until(look_ns);
-            return;
-        }
-        if let Some(wake_ns) = paced.wake_up.sleep_until(monotonic_ns(), due_ns) {
-            let _ = sleep_until(wake_ns);
-            paced.wake_up.woke(wake_ns, monotonic_ns());
-        }
-        while monotonic_ns() < due_ns {
-            std::hint::spin_loop();
-        }
+        wait_for(due_ns, look_ns, &mut paced.wake_up);
     }
 
     /// What was due before `end_ns` and has not left will not leave any more.
@@ -121,5 +110,21 @@ impl Schedule {
             uneven_steps: paced.evenness.uneven(),
             spin_ns: (paced.wake_up.sleeps() > 0).then(|| paced.wake_up.margin_ns()),
         })
+    }
+}
+
+/// Waits until `due_ns`, or until `look_ns` when that comes first.
+pub(super) fn wait_for(due_ns: u64, look_ns: u64, wake_up: &mut WakeUp) {
+    if due_ns > look_ns {
+        // A sleep that fails returns at once: the loop then asks again, and the pace stays true.
+        let _ = sleep_until(look_ns);
+        return;
+    }
+    if let Some(wake_ns) = wake_up.sleep_until(monotonic_ns(), due_ns) {
+        let _ = sleep_until(wake_ns);
+        wake_up.woke(wake_ns, monotonic_ns());
+    }
+    while monotonic_ns() < due_ns {
+        std::hint::spin_loop();
     }
 }

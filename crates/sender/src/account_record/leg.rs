@@ -59,7 +59,7 @@ impl Leg<'_> {
         };
         match request.load {
             Load::Bulk { .. } => Direction { tcp: self.tcp_facts(), ..direction },
-            Load::Paced { payload_bytes, .. } => {
+            Load::Paced { payload_bytes, .. } | Load::Capacity { payload_bytes, .. } => {
                 self.with_datagrams(direction, payload_bytes, planned_datagrams(request))
             }
             Load::Sounding {} => direction,

@@ -17,7 +17,7 @@ use crate::runner::Runner;
 use crate::wanted::Wanted;
 
 /// Said before data is moved: the practitioner may be about to load a line that is not theirs.
-const CAUTION: &str = "only load networks you own or may load (RFC 6815); on a metered line it costs its volume, and \
+pub(super) const CAUTION: &str = "only load networks you own or may load (RFC 6815); on a metered line it costs its volume, and \
                        provider, employer and local rules come first";
 
 /// Runs one bulk session.

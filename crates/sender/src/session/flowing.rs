@@ -5,8 +5,7 @@ use std::time::Duration;
 
 use culvert_engine::Pins;
 use culvert_engine::channel::ChannelError;
-use culvert_engine::facts;
-use culvert_engine::legs::{Leg, Legs, Side, ended, receiving_is_over};
+use culvert_engine::legs::{Leg, Legs, Side, ended, host_use, receiving_is_over};
 use culvert_engine::meter::Meter;
 use culvert_engine::probe::ProbeWindow;
 use culvert_engine::timeline::Timeline;
@@ -58,7 +57,7 @@ pub(super) async fn let_flow(
         transmit: legs.transmit.take(),
         receive: legs.receive.take(),
         receiving_over: tells_when_over.then_some(over),
-        host: Some(Box::pin(facts::use_over_plateau(timeline, pins.clone()))),
+        host: host_use(&granted.session, timeline, pins),
         account,
         probing: prober.as_ref().map(|prober| Arc::clone(&prober.window)),
         far_bytes: 0,
@@ -74,6 +73,10 @@ pub(super) async fn let_flow(
             // It can still hear, and need not find out by waiting.
             let _ = channel.say(&FromNear::Stop {}).await;
         }
+    }
+    if granted.session.capacity().is_some() {
+        // Its time is over when the search is, and the probes know only of the longest.
+        granted.switch.stop();
     }
     account.samples_here = legs.samples.take();
     account.series_near = meter.series(granted.session.steps());

@@ -1,8 +1,8 @@
 //! How the offered rate follows the reports: RFC 9097 8.1 and Appendix A, and our own faster rise before it.
 
 use culvert_units::BitRate;
+use culvert_wire::capacity::{CapacityParameters, Ramp};
 
-use super::parameters::{CapacityParameters, Ramp};
 use super::rates::{LAST_ROW, rate_of, row_at_most};
 
 /// What one report says about the load.

@@ -1,8 +1,9 @@
 //! What the sub-intervals of a search amount to.
 
-use culvert_units::BitRate;
+use culvert_units::{BitRate, Fraction};
+use culvert_wire::capacity::{Held, SubInterval, Verification, highest_within};
 
-use super::{CapacitySearch, Held, SubInterval};
+use super::CapacitySearch;
 
 /// Sub-intervals agree when they lie within one percent.
 const STEADY: f64 = 0.01;
@@ -12,9 +13,7 @@ const KEPT_UP: f64 = 0.95;
 
 impl CapacitySearch {
     pub(super) fn maximum(&self) -> Option<SubInterval> {
-        let bound = self.parameters.search_loss_at_most;
-        let within = self.gauge.done().iter().filter(|one| one.loses_at_most(bound));
-        within.max_by_key(|one| one.rate_bps).copied()
+        highest_within(self.gauge.done(), self.parameters.search_loss_at_most)
     }
 
     /// The highest rate that arrived, whatever was lost beside it.
@@ -54,5 +53,30 @@ impl CapacitySearch {
 
     pub(super) fn remaining(&self) -> Option<u64> {
         self.parameters.byte_budget.map(|budget| budget.get().saturating_sub(self.sent_bytes))
+    }
+}
+
+/// What the sub-intervals of a verification at `offered_bps` amount to.
+pub(super) fn verification(
+    (offered_bps, of_bps): (BitRate, Option<BitRate>),
+    sub_intervals: &[SubInterval],
+    wanted: usize,
+    (loss_at_most, rise_at_most): (f64, u64),
+) -> Verification {
+    let lost: f64 = sub_intervals.iter().map(|one| one.lost as f64).sum();
+    let received: f64 = sub_intervals.iter().map(|one| one.received as f64).sum();
+    let loss_ratio = Fraction::of(lost, lost + received);
+    let least = |one: Option<&SubInterval>| i64::try_from(one?.least_delay_us?).ok();
+    let first_and_last = least(sub_intervals.first()).zip(least(sub_intervals.last()));
+    let delay_rise_us = first_and_last.map(|(first, last)| last.saturating_sub(first));
+    let steady = delay_rise_us.is_some_and(|rise| u64::try_from(rise).unwrap_or(0) <= rise_at_most);
+    let whole = loss_ratio.is_some_and(|ratio| ratio.get() <= loss_at_most);
+    Verification {
+        offered_bps,
+        of_bps,
+        sub_intervals: sub_intervals.to_vec(),
+        loss_ratio,
+        delay_rise_us,
+        passed: steady && whole && sub_intervals.len() >= wanted,
     }
 }

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use culvert_units::{BitRate, Bytes, Fraction};
-use serde::{Deserialize, Serialize};
+use culvert_wire::capacity::SubInterval;
+use culvert_wire::datagram::Status;
 
 use super::adjust::LoadReport;
 
@@ -30,27 +31,6 @@ pub struct Feedback {
     pub delay_us: Option<(i64, i64)>,
 }
 
-/// One sub-interval of length dt: C(T, dt, PM) of RFC 9097 5.3 with its own loss and delay.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
-pub struct SubInterval {
-    /// When it began, nanoseconds after the first datagram by the receiver's clock.
-    pub from_ns: u64,
-    /// How long it was, nanoseconds.
-    pub length_ns: u64,
-    /// IP-layer bits that arrived over its length.
-    pub rate_bps: BitRate,
-    /// First copies that arrived.
-    pub received: u64,
-    /// Datagrams that went missing.
-    pub lost: u64,
-    /// Lost of lost and received; `None` when there was neither.
-    pub loss_ratio: Option<Fraction>,
-    /// The least delay in it above the least of the whole test, microseconds; `None` when nothing arrived.
-    pub least_delay_us: Option<u64>,
-    /// The longest likewise.
-    pub longest_delay_us: Option<u64>,
-}
-
 /// Gathers reports into sub-intervals.
 #[derive(Debug, Clone)]
 pub(super) struct Gauge {
@@ -61,6 +41,20 @@ pub(super) struct Gauge {
 }
 
 impl Feedback {
+    /// The report with this number, of packets that have `ip_bytes` each.
+    pub fn of(number: u64, status: &Status, ip_bytes: u16) -> Self {
+        Self {
+            number: u32::try_from(number).unwrap_or(0),
+            elapsed_ns: status.elapsed_ns,
+            ip_bytes: status.received.saturating_mul(u64::from(ip_bytes)),
+            received: status.received,
+            lost: status.lost,
+            reordered: status.reordered,
+            duplicates: status.duplicates,
+            delay_us: status.delay_us,
+        }
+    }
+
     /// Whether it follows `before` in every counter that cannot fall.
     pub(super) const fn follows(&self, before: &Self) -> bool {
         self.number > before.number
@@ -84,6 +78,33 @@ impl Feedback {
     fn rate_since(&self, before: &Self) -> Option<BitRate> {
         let elapsed = Duration::from_nanos(self.elapsed_ns.saturating_sub(before.elapsed_ns));
         Bytes::new(self.ip_bytes.saturating_sub(before.ip_bytes)).over(elapsed)
+    }
+}
+
+/// What a receiver's own reports amount to: all that is left when the searching end is not heard of again. Search and
+/// verifications are not told apart here.
+#[derive(Debug, Clone)]
+pub struct Reported {
+    gauge: Gauge,
+    least_delay_us: Option<i64>,
+}
+
+impl Reported {
+    /// Sub-intervals of so many milliseconds.
+    pub fn new(sub_interval_ms: u64) -> Self {
+        Self { gauge: Gauge::new(sub_interval_ms, Feedback::default()), least_delay_us: None }
+    }
+
+    /// Takes the next report in.
+    pub fn accept(&mut self, feedback: &Feedback) {
+        let least = feedback.delay_us.map(|(least, _)| least);
+        self.least_delay_us = least.into_iter().chain(self.least_delay_us).min();
+        self.gauge.accept(feedback, self.least_delay_us.unwrap_or(0));
+    }
+
+    /// The sub-intervals that are complete.
+    pub fn sub_intervals(&self) -> &[SubInterval] {
+        self.gauge.done()
     }
 }
 
@@ -121,13 +142,6 @@ impl Gauge {
 
     pub(super) fn done(&self) -> &[SubInterval] {
         &self.done
-    }
-}
-
-impl SubInterval {
-    /// Whether its loss is at most this share; one in which nothing was seen is not.
-    pub(super) fn loses_at_most(&self, share: f64) -> bool {
-        self.loss_ratio.is_some_and(|ratio| ratio.get() <= share)
     }
 }
 

@@ -3,7 +3,7 @@
 use super::{DatagramError, DatagramHeader, DatagramKey, DatagramKind, HEADER_LEN};
 
 /// The length of the longest signal in bytes.
-pub const MAX_SIGNAL: usize = 64;
+pub const MAX_SIGNAL: usize = 88;
 
 /// A datagram that is no data.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -60,6 +60,44 @@ pub enum SignalBody {
         /// The IP packet that a router says it takes, bytes; 0 when that end itself refused.
         router_takes: u64,
     },
+    /// What has arrived of a capacity session; the signal's sequence numbers the reports from 1.
+    Status(Status),
+}
+
+/// A status report of a capacity session's receiver (RFC 9097 8.1): totals since its first datagram, so that a lost report
+/// loses nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Status {
+    /// From the first arrival to the last, nanoseconds.
+    pub elapsed_ns: u64,
+    /// First copies.
+    pub received: u64,
+    /// Datagrams missing below the highest number that arrived.
+    pub lost: u64,
+    /// First copies that came after a higher number.
+    pub reordered: u64,
+    /// Further copies.
+    pub duplicates: u64,
+    /// The least and the longest delay since the report before, microseconds, by two clocks that differ by a constant;
+    /// `None` when nothing was timed. On the wire the least is then above the longest.
+    pub delay_us: Option<(i64, i64)>,
+}
+
+impl Status {
+    fn words(&self) -> [u64; 7] {
+        let (least, longest) = self.delay_us.unwrap_or((i64::MAX, i64::MIN));
+        let Self { elapsed_ns, received, lost, reordered, duplicates, .. } = *self;
+        let delays = [least.cast_unsigned(), longest.cast_unsigned()];
+        [elapsed_ns, received, lost, reordered, duplicates, delays[0], delays[1]]
+    }
+
+    fn read(words: &mut impl Iterator<Item = u64>) -> Option<Self> {
+        let (elapsed_ns, received, lost) = (words.next()?, words.next()?, words.next()?);
+        let (reordered, duplicates) = (words.next()?, words.next()?);
+        let delay = (words.next()?.cast_signed(), words.next()?.cast_signed());
+        let delay_us = Some(delay).filter(|(least, longest)| least <= longest);
+        Some(Self { elapsed_ns, received, lost, reordered, duplicates, delay_us })
+    }
 }
 
 impl SignalBody {
@@ -75,6 +113,7 @@ impl SignalBody {
             Self::SizedSeen => DatagramKind::SizedSeen,
             Self::WantSized { .. } => DatagramKind::WantSized,
             Self::SizedTooBig { .. } => DatagramKind::SizedTooBig,
+            Self::Status(_) => DatagramKind::Status,
         }
     }
 }
@@ -92,16 +131,19 @@ impl Signal {
             buffer.get_mut(..length).ok_or(DatagramError::Truncated { got: MAX_SIGNAL })?;
         datagram.fill(0);
         let words = match self.body {
-            SignalBody::Challenge { nonce } | SignalBody::Echo { nonce } => [nonce, 0, 0],
-            SignalBody::ProbeReply { sequence, sent_ns, received_ns } => {
-                [sequence, sent_ns, received_ns]
+            SignalBody::Challenge { nonce } | SignalBody::Echo { nonce } => {
+                [nonce, 0, 0, 0, 0, 0, 0]
             }
-            SignalBody::WantSized { bytes } => [bytes, 0, 0],
-            SignalBody::SizedTooBig { router_takes } => [router_takes, 0, 0],
+            SignalBody::ProbeReply { sequence, sent_ns, received_ns } => {
+                [sequence, sent_ns, received_ns, 0, 0, 0, 0]
+            }
+            SignalBody::WantSized { bytes } => [bytes, 0, 0, 0, 0, 0, 0],
+            SignalBody::SizedTooBig { router_takes } => [router_takes, 0, 0, 0, 0, 0, 0],
             SignalBody::Open
             | SignalBody::Probe
             | SignalBody::Keepalive
-            | SignalBody::SizedSeen => [0; 3],
+            | SignalBody::SizedSeen => [0; 7],
+            SignalBody::Status(status) => status.words(),
         };
         for (word, value) in
             datagram.as_chunks_mut::<8>().0.iter_mut().skip(HEADER_LEN / 8).zip(words)
@@ -132,6 +174,7 @@ impl Signal {
             DatagramKind::SizedSeen => SignalBody::SizedSeen,
             DatagramKind::WantSized => SignalBody::WantSized { bytes: words.next()? },
             DatagramKind::SizedTooBig => SignalBody::SizedTooBig { router_takes: words.next()? },
+            DatagramKind::Status => SignalBody::Status(Status::read(&mut words)?),
         };
         let DatagramHeader { stream, session, sequence, sent_ns, .. } = *header;
         Some(Self { stream, session, sequence, sent_ns, body })

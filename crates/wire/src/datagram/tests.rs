@@ -66,6 +66,21 @@ const PROBE_REPLY: [u8; 56] = [
     0, 0, 0, 0, 0x77, 0x35, 0x90, 0x18,
 ];
 
+#[rustfmt::skip]
+const STATUS: [u8; 88] = [
+    12, 1, 0, 88, 0x01, 0x02, 0x03, 0x04,
+    0, 0, 0, 0, 0, 0, 0, 3,
+    0, 0, 0, 0, 0x77, 0x35, 0x94, 0x00,
+    0xb0, 0x16, 0x23, 0x3f, 0x1e, 0x15, 0x4a, 0x7b,
+    0, 0, 0, 0, 0x08, 0xf0, 0xd1, 0x80,
+    0, 0, 0, 0, 0, 0, 0x03, 0xe8,
+    0, 0, 0, 0, 0, 0, 0, 2,
+    0, 0, 0, 0, 0, 0, 0, 3,
+    0, 0, 0, 0, 0, 0, 0, 4,
+    0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xfb,
+    0, 0, 0, 0, 0, 0, 0, 6,
+];
+
 #[test]
 fn signals_typed_by_hand() {
     let challenge = Signal {
@@ -86,7 +101,25 @@ fn signals_typed_by_hand() {
             received_ns: 1_999_999_000,
         },
     };
-    for (signal, typed) in [(challenge, CHALLENGE.as_slice()), (reply, PROBE_REPLY.as_slice())] {
+    let status = Signal {
+        stream: 1,
+        session: 0x0102_0304,
+        sequence: 3,
+        sent_ns: 2_000_000_000,
+        body: SignalBody::Status(Status {
+            elapsed_ns: 150_000_000,
+            received: 1_000,
+            lost: 2,
+            reordered: 3,
+            duplicates: 4,
+            delay_us: Some((-5, 6)),
+        }),
+    };
+    for (signal, typed) in [
+        (challenge, CHALLENGE.as_slice()),
+        (reply, PROBE_REPLY.as_slice()),
+        (status, STATUS.as_slice()),
+    ] {
         assert_eq!(signal.emit(&ascending_key(), &mut [0xff; MAX_SIGNAL]), Ok(typed));
         let header = DatagramHeader::parse(typed, &ascending_key()).expect("right tag");
         assert_eq!(Signal::read(&header, typed), Some(signal));
@@ -185,8 +218,9 @@ proptest! {
     }
 
     #[test]
-    fn any_signal_survives(stream: u8, session: u32, sequence: u64, sent_ns: u64, words: [u64; 3], which in 0..9) {
-        let [first, second, third] = words;
+    fn any_signal_survives(stream: u8, session: u32, sequence: u64, sent_ns: u64, words: [u64; 5], delay: (i64, i64), which in 0..11) {
+        let [first, second, third, fourth, fifth] = words;
+        let delay_us = Some((delay.0.min(delay.1), delay.0.max(delay.1))).filter(|_| which == 8);
         let body = match which {
             0 => SignalBody::Open,
             1 => SignalBody::Challenge { nonce: first },
@@ -196,6 +230,14 @@ proptest! {
             5 => SignalBody::SizedSeen,
             6 => SignalBody::WantSized { bytes: first },
             7 => SignalBody::SizedTooBig { router_takes: first },
+            8 | 9 => SignalBody::Status(Status {
+                elapsed_ns: first,
+                received: second,
+                lost: third,
+                reordered: fourth,
+                duplicates: fifth,
+                delay_us,
+            }),
             _ => SignalBody::Keepalive,
         };
         let signal = Signal { stream, session, sequence, sent_ns, body };
@@ -206,7 +248,7 @@ proptest! {
     }
 
     #[test]
-    fn no_bytes_panic(bytes: Vec<u8>, kind in 0_u8..13, mut whole in prop::collection::vec(any::<u8>(), 32..70)) {
+    fn no_bytes_panic(bytes: Vec<u8>, kind in 0_u8..14, mut whole in prop::collection::vec(any::<u8>(), 32..100)) {
         let _ = DatagramHeader::parse(&bytes, &ascending_key());
         whole[0] = kind;
         whole[2] = 0;

@@ -4,6 +4,8 @@ use culvert_units::Dscp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::capacity::{CapacityOutcome, SubInterval};
+
 use super::{ClockReport, DepartureReport, HandoverReport, LossReport, OrderReport, words};
 
 /// Facts of one end, told in the welcome. No address in it is ever dialled.
@@ -117,6 +119,9 @@ pub struct ReceiverReport {
     /// Datagrams: what their times say of the clocks; `None` for TCP or when a clock stepped.
     #[serde(default)]
     pub clock: Option<ClockReport>,
+    /// Capacity sessions: what its own status reports amount to, for when the searching end is not heard of again.
+    #[serde(default)]
+    pub sub_intervals: Vec<SubInterval>,
 }
 
 /// What the sequence numbers of a stream tell.
@@ -199,6 +204,9 @@ pub struct TransmitterReport {
     /// Datagrams: how often the socket's buffer stayed full for as long as a send waits (EAGAIN).
     #[serde(default)]
     pub buffer_full: u64,
+    /// Capacity sessions: what the search found.
+    #[serde(default)]
+    pub capacity: Option<Box<CapacityOutcome>>,
     /// TCP: congestion control in use.
     #[serde(default, deserialize_with = "words::optional")]
     pub congestion_control: Option<String>,

@@ -3,7 +3,7 @@
 use culvert_units::{BitRate, Fraction};
 use serde::{Deserialize, Serialize};
 
-use super::sub_interval::SubInterval;
+use super::CapacityParameters;
 
 /// Why a search ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -27,6 +27,27 @@ pub enum Held {
     RateCap,
     /// The transmitter sent less than it was told to.
     Transmitter,
+}
+
+/// One sub-interval of length dt: C(T, dt, PM) of RFC 9097 5.3 with its own loss and delay.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct SubInterval {
+    /// When it began, nanoseconds after the first datagram by the receiver's clock.
+    pub from_ns: u64,
+    /// How long it was, nanoseconds.
+    pub length_ns: u64,
+    /// IP-layer bits that arrived over its length.
+    pub rate_bps: BitRate,
+    /// First copies that arrived.
+    pub received: u64,
+    /// Datagrams that went missing.
+    pub lost: u64,
+    /// Lost of lost and received; `None` when there was neither.
+    pub loss_ratio: Option<Fraction>,
+    /// The least delay in it above the least of the whole test, microseconds; `None` when nothing arrived.
+    pub least_delay_us: Option<u64>,
+    /// The longest likewise.
+    pub longest_delay_us: Option<u64>,
 }
 
 /// One verification at a fixed rate (RFC 9097 8.2).
@@ -67,6 +88,29 @@ pub struct CapacityOutcome {
 }
 
 impl CapacityOutcome {
+    /// What the receiver's own sub-intervals leave of a search whose end was not heard of: nothing of it is verified.
+    pub fn unheard(sub_intervals: Vec<SubInterval>, parameters: &CapacityParameters) -> Self {
+        Self {
+            end: CapacityEnd::PeerSilent,
+            maximum: highest_within(&sub_intervals, parameters.search_loss_at_most),
+            sub_intervals,
+            verifications: Vec::new(),
+            congestion_seen: false,
+            held: None,
+            sent_bytes: 0,
+        }
+    }
+
+    /// Whether it agrees with itself and with what was asked: what it says may come from a peer.
+    pub fn is_consistent(&self, parameters: &CapacityParameters) -> bool {
+        let told = self.verifications.iter().map(|one| one.sub_intervals.len()).sum::<usize>();
+        let of_search = highest_within(&self.sub_intervals, parameters.search_loss_at_most);
+        self.sub_intervals.len().saturating_add(told) <= parameters.most_sub_intervals()
+            && self.verifications.len() <= parameters.verify_attempts
+            && self.maximum == of_search
+            && parameters.byte_budget.is_none_or(|budget| self.sent_bytes <= budget.get())
+    }
+
     /// The verification that passed.
     pub fn verified(&self) -> Option<&Verification> {
         self.verifications.last().filter(|verification| verification.passed)
@@ -84,29 +128,15 @@ impl CapacityOutcome {
     }
 }
 
-impl Verification {
-    pub(super) fn of(
-        (offered_bps, of_bps): (BitRate, Option<BitRate>),
-        sub_intervals: &[SubInterval],
-        wanted: usize,
-        (loss_at_most, rise_at_most): (f64, u64),
-    ) -> Self {
-        let lost: f64 = sub_intervals.iter().map(|one| one.lost as f64).sum();
-        let received: f64 = sub_intervals.iter().map(|one| one.received as f64).sum();
-        let loss_ratio = Fraction::of(lost, lost + received);
-        let least = |one: Option<&SubInterval>| i64::try_from(one?.least_delay_us?).ok();
-        let first_and_last = least(sub_intervals.first()).zip(least(sub_intervals.last()));
-        let delay_rise_us = first_and_last.map(|(first, last)| last.saturating_sub(first));
-        let steady =
-            delay_rise_us.is_some_and(|rise| u64::try_from(rise).unwrap_or(0) <= rise_at_most);
-        let whole = loss_ratio.is_some_and(|ratio| ratio.get() <= loss_at_most);
-        Self {
-            offered_bps,
-            of_bps,
-            sub_intervals: sub_intervals.to_vec(),
-            loss_ratio,
-            delay_rise_us,
-            passed: steady && whole && sub_intervals.len() >= wanted,
-        }
+impl SubInterval {
+    /// Whether its loss is at most this share; one in which nothing was seen is not.
+    pub fn loses_at_most(&self, share: f64) -> bool {
+        self.loss_ratio.is_some_and(|ratio| ratio.get() <= share)
     }
+}
+
+/// The sub-interval with the highest rate of those that lose at most this share: `Maximum_C` of RFC 9097 6.3.
+pub fn highest_within(sub_intervals: &[SubInterval], loss_at_most: f64) -> Option<SubInterval> {
+    let within = sub_intervals.iter().filter(|one| one.loses_at_most(loss_at_most));
+    within.max_by_key(|one| one.rate_bps).copied()
 }

@@ -18,6 +18,7 @@ pub enum Ramp {
 
 /// The parameters of RFC 9097 Table 1 by their defaults, and our own below.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(default)]
 pub struct CapacityParameters {
     /// I: how long the search lasts at most, milliseconds.
     pub search_ms: u64,
@@ -114,15 +115,33 @@ impl CapacityParameters {
 
     /// The most that can be sent, to be said beforehand; `None` without a cap and a budget.
     pub fn most_bytes(&self) -> Option<Bytes> {
-        let verifying = self.verify_ms.saturating_mul(self.verify_attempts as u64);
-        let grace = self.feedback_timeout_ms.saturating_mul(1 + self.verify_attempts as u64);
-        let longest = self.search_ms.saturating_add(verifying).saturating_add(grace);
-        let by_rate = self.rate_cap_bps.map(|cap| cap.carried_in(Duration::from_millis(longest)));
+        let sending = Duration::from_millis(self.longest_sending_ms());
+        let by_rate = self.rate_cap_bps.map(|cap| cap.carried_in(sending));
         by_rate.into_iter().chain(self.byte_budget).min()
     }
 
+    /// How long it can take in all, milliseconds: with every verification, each after a whole rest.
+    pub fn longest_ms(&self) -> u64 {
+        let rests = self.rest_ms.saturating_mul(self.verify_attempts as u64);
+        self.longest_sending_ms().saturating_add(rests)
+    }
+
+    /// How many sub-intervals it can have in all.
+    pub fn most_sub_intervals(&self) -> usize {
+        let verifying = self.sub_intervals_in(self.verify_ms).saturating_mul(self.verify_attempts);
+        self.sub_intervals_in(self.search_ms).saturating_add(verifying)
+    }
+
+    fn longest_sending_ms(&self) -> u64 {
+        let verifying = self.verify_ms.saturating_mul(self.verify_attempts as u64);
+        let grace = self
+            .feedback_timeout_ms
+            .saturating_mul((self.verify_attempts as u64).saturating_add(1));
+        self.search_ms.saturating_add(verifying).saturating_add(grace)
+    }
+
     /// How many sub-intervals a phase of `length_ms` has; at least one.
-    pub(super) fn sub_intervals_in(&self, length_ms: u64) -> usize {
+    pub fn sub_intervals_in(&self, length_ms: u64) -> usize {
         let whole = length_ms.checked_div(self.sub_interval_ms).unwrap_or(1).max(1);
         usize::try_from(whole).unwrap_or(usize::MAX)
     }
