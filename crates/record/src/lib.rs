@@ -36,6 +36,6 @@ pub use run::{
     Asked, Departure, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA,
     SurveyPosition, TcpFacts, Toward,
 };
-pub use schema::{run_schema, survey_schema};
+pub use schema::{capacity_schema, run_schema, survey_schema};
 pub use stream_facts::{Clocks, LossRuns, OneWay, QueueDelay, Reordering, SkewFacts};
 pub use survey::{Counted, Gateway, Line, PlannedPath, SURVEY_SCHEMA, Site, Sites, SurveyHeader};

@@ -2,7 +2,7 @@
 
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
-use crate::{RunRecord, SurveyHeader};
+use crate::{CapacityRecord, RunRecord, SurveyHeader};
 
 /// The schema of a run record as this version writes it: every field is there, and `null` where it is missing.
 pub fn run_schema() -> Schema {
@@ -12,6 +12,11 @@ pub fn run_schema() -> Schema {
 /// The schema of a survey's head as this version writes it.
 pub fn survey_schema() -> Schema {
     written::<SurveyHeader>()
+}
+
+/// The schema of a capacity record as this version writes it.
+pub fn capacity_schema() -> Schema {
+    written::<CapacityRecord>()
 }
 
 fn written<T: JsonSchema>() -> Schema {
@@ -117,6 +122,7 @@ mod tests {
     fn the_checked_in_schemas_are_current() {
         compare("run.json", &run_schema());
         compare("survey.json", &survey_schema());
+        compare("capacity.json", &capacity_schema());
     }
 
     fn compare(name: &str, schema: &Schema) {

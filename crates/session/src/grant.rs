@@ -188,8 +188,11 @@ impl Session {
     }
 }
 
+fn malformed(text: String) -> Result<(), Refusal> {
+    Err(Refusal { reason: RefusalReason::Malformed, text })
+}
+
 fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
-    let malformed = |text: String| Err(Refusal { reason: RefusalReason::Malformed, text });
     if !matches!(request.ways.as_slice(), [_] | [Way::Far, Way::Near] | [Way::Near, Way::Far]) {
         return malformed(
             "a session goes toward far, toward near, or both, each at most once".to_owned(),
@@ -215,7 +218,6 @@ fn check_shape(request: &SessionRequest) -> Result<(), Refusal> {
 }
 
 fn check_load(request: &SessionRequest) -> Result<(), Refusal> {
-    let malformed = |text: String| Err(Refusal { reason: RefusalReason::Malformed, text });
     match &request.load {
         Load::Bulk { flows: 0, .. } => malformed("0 flows carry nothing".to_owned()),
         Load::Bulk { congestion_control, .. } if !is_algorithm_name(congestion_control) => {
@@ -265,8 +267,7 @@ fn check_sounding(request: &SessionRequest) -> Result<(), Refusal> {
         | (Load::Sounding {}, Some(..=SOUNDING_BYTES)) => Ok(()),
         (Load::Sounding {}, _) => {
             let most = Bytes::new(SOUNDING_BYTES);
-            let text = format!("a sounding must state a budget of {most} at most");
-            Err(Refusal { reason: RefusalReason::Malformed, text })
+            malformed(format!("a sounding must state a budget of {most} at most"))
         }
     }
 }

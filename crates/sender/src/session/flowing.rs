@@ -27,6 +27,8 @@ pub(super) const TICK: Duration = Duration::from_millis(250);
 pub(super) const SILENCE: Duration = Duration::from_secs(4);
 /// How long the listener's account may take once this end is done: control may have to recover from a full queue.
 const ACCOUNT_PATIENCE: Duration = Duration::from_secs(10);
+/// How long a thread that was stopped may take to end: it looks every 50 ms.
+const STOPPED_PATIENCE: Duration = Duration::from_secs(1);
 /// Steps a listener may report beyond settle and plateau: those of the time for draining, of the narrowest width.
 const MOST_STEPS_BEYOND: usize = 100;
 
@@ -66,6 +68,11 @@ pub(super) async fn let_flow(
         done_here_ns: None,
     };
     let broken = flowing.run(channel).await.err();
+    if granted.session.capacity().is_some() {
+        // Its time is over when the search is, and the probes know only of the longest.
+        granted.switch.stop();
+        flowing.gather_part().await;
+    }
     let (mut account, meter) = (flowing.account, flowing.meter);
     if let Some(broken) = &broken {
         granted.switch.stop();
@@ -73,10 +80,6 @@ pub(super) async fn let_flow(
             // It can still hear, and need not find out by waiting.
             let _ = channel.say(&FromNear::Stop {}).await;
         }
-    }
-    if granted.session.capacity().is_some() {
-        // Its time is over when the search is, and the probes know only of the longest.
-        granted.switch.stop();
     }
     account.samples_here = legs.samples.take();
     account.series_near = meter.series(granted.session.steps());
@@ -142,6 +145,16 @@ impl Flowing<'_> {
             }
         }
         Ok(())
+    }
+
+    /// What this end's legs have of a search that broke off: they were stopped, and end at once.
+    async fn gather_part(&mut self) {
+        if let Some(leg) = self.transmit.take() {
+            self.account.transmitted = tokio::time::timeout(STOPPED_PATIENCE, leg).await.ok();
+        }
+        if let Some(leg) = self.receive.take() {
+            self.account.received = tokio::time::timeout(STOPPED_PATIENCE, leg).await.ok();
+        }
     }
 
     fn is_complete(&self) -> bool {
