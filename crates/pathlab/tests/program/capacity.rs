@@ -102,7 +102,7 @@ fn a_budget_and_a_ceiling_are_never_exceeded() {
     for (options, most) in [
         ("--toward far --method faster --at-most 3MB", 3_000_000),
         ("--toward near --method faster --at-most 3MB", 3_000_000),
-        // By its own word: 12 seconds of search, verification and patience each, and three more attempts to verify.
+        // Two packets of 1250 bytes, and nothing that could be called a rate.
         ("--toward near --method faster --at-most 2500B", 2_500),
     ] {
         let bench = Bench::new(V4, "none", line);
@@ -123,7 +123,8 @@ fn a_budget_and_a_ceiling_are_never_exceeded() {
         return;
     };
     assert_eq!(record["parameters"]["rate_cap_bps"], 8_000_000);
-    // A second and a burst, at no time more than the ceiling: 8 Mbit/s are 800 packets of 1250 bytes a second.
+    // 8 Mbit/s are 800 packets of 1250 bytes a second; a stall of 10 ms, 8 packets, may be made up for (`pacing`), and
+    // stamps of packets are true to some more.
     let mut came: Vec<u64> = path
         .of_length("far", bench.length(PAYLOAD))
         .iter()
