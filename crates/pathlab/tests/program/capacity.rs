@@ -57,6 +57,7 @@ fn finds(
     truth: f64,
 ) {
     let bench = Bench::new(addresses, encapsulation, conditions);
+    let mut off = Vec::new();
     for _ in 0..ATTEMPTS {
         let Some((path, record)) = bench.run(1, &format!("capacity {options}")) else { return };
         let rate = record["sustained_bps"].as_f64();
@@ -78,8 +79,12 @@ fn finds(
         }
         assert_eq!((&record["void"], &record["end"]), (&Value::Null, &Value::from("complete")));
         let rate = rate.expect("a verified rate");
-        assert!((rate - truth).abs() < 0.01 * truth, "{rate} of {truth}: {record:#}");
-        return;
+        if (rate - truth).abs() < 0.01 * truth {
+            return;
+        }
+        // A pause of a host in a verification looks like a queue: one such search may be off, two are not by chance.
+        off.push(rate);
+        assert!(off.len() < 2, "{off:?} of {truth}: {record:#}");
     }
     assert!(!crate::is_strict(), "this machine is too busy");
     eprintln!("skipped: this machine is too busy to be a path of a certain rate");
