@@ -20,7 +20,7 @@ pub use self::{
     pin::{pin_to, usable_cores},
     used::{process_time, thread_time},
 };
-pub use host::{DroppedDatagrams, dropped_datagrams, kernel_release, processor_model};
+pub use host::{DroppedDatagrams, dropped_datagrams, host_name, kernel_release, processor_model};
 #[cfg(not(target_os = "linux"))]
 pub use portable::{pin_to, process_time, thread_time, usable_cores};
 pub use sample::{CoreUse, CpuSample, busiest};

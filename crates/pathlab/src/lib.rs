@@ -20,6 +20,6 @@ pub use conditions::{
 };
 pub use config::{ConfigError, Lab, LabPath};
 pub use path::{Path, PathConfig, Tunnel, WayConfig};
-pub use rim::run;
+pub use rim::{run, run_with};
 pub use truth::{Cause, Counters, Drops, Fate, Flow, FlowTruth, PacketTruth, Tally, WayTruth};
 pub use way::{Departure, OneWay, Packet, Verdict};

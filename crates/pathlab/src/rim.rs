@@ -9,4 +9,4 @@ mod outcome;
 mod program;
 mod store;
 
-pub use program::run;
+pub use program::{run, run_with};

@@ -7,6 +7,7 @@
 //! result: that is `verdict`'s part.
 
 mod capacity;
+mod certificate;
 mod contents;
 mod describe;
 mod finding;
@@ -22,6 +23,10 @@ pub use capacity::{
     CAPACITY_SCHEMA, CapacityCaveat, CapacityMethod, CapacityRecord, CapacityVoid,
     describe_capacity_caveat, describe_capacity_void,
 };
+pub use certificate::{
+    Between, CERTIFICATE_SCHEMA, Certificate, Instrument, KnownLine, NotQuoted, QuotedCertificate,
+    Reached,
+};
 pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
 pub use culvert_stats::{Percentiles, Plateau, Series};
 pub use culvert_wire::capacity::{SubInterval, Verification};
@@ -36,6 +41,6 @@ pub use run::{
     Asked, Departure, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA,
     SurveyPosition, TcpFacts, Toward,
 };
-pub use schema::{capacity_schema, run_schema, survey_schema};
+pub use schema::{capacity_schema, certificate_schema, run_schema, survey_schema};
 pub use stream_facts::{Clocks, LossRuns, OneWay, QueueDelay, Reordering, SkewFacts};
 pub use survey::{Counted, Gateway, Line, PlannedPath, SURVEY_SCHEMA, Site, Sites, SurveyHeader};

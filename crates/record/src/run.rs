@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     Buffers, Clocks, CoreUse, Finding, Handover, HandoverFacts, LossRuns, OneWay, QueueDelay,
-    Reordering, SkewFacts, TcpSamples, Way,
+    QuotedCertificate, Reordering, SkewFacts, TcpSamples, Way,
 };
 
 /// The name and version of this format, the value of [`RunRecord::schema`].
@@ -56,6 +56,9 @@ pub struct RunRecord {
     pub clocks: Option<Clocks>,
     /// Whether the datagrams of the session could be fragmented on their way; `null` for TCP.
     pub fragmentation_allowed: Option<bool>,
+    /// What the near end's instrument can do and see; `null` without a certificate of that host, kernel and version.
+    #[serde(default)]
+    pub instrument: Option<QuotedCertificate>,
 }
 
 /// The kinds of session.

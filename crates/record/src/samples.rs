@@ -4,6 +4,7 @@ use crate::{RunRecord, SurveyHeader};
 
 pub(crate) const BULK: &str = include_str!("samples/bulk.json");
 pub(crate) const PACED: &str = include_str!("samples/paced.json");
+pub(crate) const CERTIFICATE: &str = include_str!("samples/certificate.json");
 pub(crate) const SURVEY: &str = include_str!("samples/survey.json");
 
 pub(crate) fn run() -> RunRecord {

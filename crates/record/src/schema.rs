@@ -2,7 +2,7 @@
 
 use schemars::{JsonSchema, Schema, generate::SchemaSettings};
 
-use crate::{CapacityRecord, RunRecord, SurveyHeader};
+use crate::{CapacityRecord, Certificate, RunRecord, SurveyHeader};
 
 /// The schema of a run record as this version writes it: every field is there, and `null` where it is missing.
 pub fn run_schema() -> Schema {
@@ -17,6 +17,11 @@ pub fn survey_schema() -> Schema {
 /// The schema of a capacity record as this version writes it.
 pub fn capacity_schema() -> Schema {
     written::<CapacityRecord>()
+}
+
+/// The schema of an instrument's certificate as this version writes it.
+pub fn certificate_schema() -> Schema {
+    written::<Certificate>()
 }
 
 fn written<T: JsonSchema>() -> Schema {
@@ -123,6 +128,7 @@ mod tests {
         compare("run.json", &run_schema());
         compare("survey.json", &survey_schema());
         compare("capacity.json", &capacity_schema());
+        compare("certificate.json", &certificate_schema());
     }
 
     fn compare(name: &str, schema: &Schema) {

@@ -8,9 +8,11 @@
 mod capacity_text;
 mod ceiling;
 mod cells;
+mod certificate_text;
 mod csv_runs;
 mod exporter;
 mod figures;
+mod instrument;
 mod json;
 mod markdown;
 pub mod preflight;
@@ -23,6 +25,7 @@ mod terminal;
 
 pub use capacity_text::capacity_text;
 pub use ceiling::{CEILING_SCHEMA, CeilingRow, CeilingTable};
+pub use certificate_text::certificate_text;
 pub use csv_runs::{CSV_SCHEMA, Csv};
 pub use exporter::{Exporter, Report};
 pub use json::{Json, REPORT_SCHEMA};

@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use crate::{
     Exporter, Report,
     cells::markdown,
+    instrument,
     terminal::{BULK_NAMES, PACED_NAMES, bulk_cells, of_table, paced_cells, tables},
 };
 
@@ -40,6 +41,7 @@ impl Exporter for Markdown {
             writeln!(out, "{}\n", markdown(sentence))?;
         }
         list(out, "Void runs and caveats", &notes(report))?;
+        list(out, "Instrument", &instrument::of_runs(&report.contents.runs))?;
         list(out, "Not checked", &comparison.not_checked)?;
         list(out, "Cautions", &comparison.cautions)?;
         let skipped: Vec<_> = report.contents.skipped.iter().map(ToString::to_string).collect();

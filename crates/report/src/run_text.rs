@@ -12,7 +12,7 @@ use culvert_verdict::{PathKey, Session, protection_caution};
 use crate::{
     cells::printable,
     figures::{bps, fine_percent, ms, path_label, way},
-    stream_text, table,
+    instrument, stream_text, table,
 };
 
 /// The run in at most `width` columns of text, ending with a newline.
@@ -43,6 +43,10 @@ pub fn run_text(run: &RunRecord, width: u16) -> String {
         for caveat in &run.caveats {
             text.push_str(&table::paragraph(width, "  ! ", &describe_caveat(caveat)));
         }
+    }
+    if let Some(line) = instrument::of_run(run) {
+        text.push_str("\ninstrument\n");
+        text.push_str(&table::paragraph(width, "  ", &line));
     }
     if let Some(caution) = protection_caution(&PathKey::of(run)) {
         text.push('\n');

@@ -8,7 +8,7 @@ use culvert_verdict::{Comparison, Gap, GapVerdict, Row, Session, Summary};
 use crate::{
     Exporter, Report,
     figures::{fine_percent, megabits, milliseconds, or_missing, pair, place, share},
-    table,
+    instrument, table,
 };
 
 /// Tables and sentences for a terminal.
@@ -36,6 +36,7 @@ impl Exporter for Terminal {
         for sentence in sentences {
             out.write_all(table::paragraph(self.width, "", sentence).as_bytes())?;
         }
+        self.list("Instrument", &instrument::of_runs(&report.contents.runs), out)?;
         self.list("Not checked", not_checked, out)?;
         self.list("Cautions", cautions, out)?;
         let skipped: Vec<_> = report.contents.skipped.iter().map(ToString::to_string).collect();

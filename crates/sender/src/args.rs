@@ -90,6 +90,9 @@ pub(crate) enum Command {
     Compare(CompareArgs),
     /// The ledger as files: CSV, JSON, Markdown
     Report(ReportArgs),
+    /// The instrument's certificate: what both programs can do and see on this host, which later runs quote
+    #[cfg(target_os = "linux")]
+    Calibrate(CalibrateArgs),
 }
 
 /// Options of the preflight.
@@ -469,6 +472,27 @@ pub(crate) struct ReportArgs {
     /// Write tables to paste to this file; - is standard output
     #[arg(long, value_name = "FILE")]
     pub(crate) markdown: Option<PathBuf>,
+}
+
+/// Options of the calibration.
+#[cfg(target_os = "linux")]
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "It starts the culvertd that lies beside culvert, for half a minute or so; nothing leaves this host. Run it \
+                  while nothing else runs: what else does is in the figures."
+)]
+pub(crate) struct CalibrateArgs {
+    #[arg(
+        long,
+        value_name = "FILE",
+        help = "File to keep it in; later runs look there when the environment variable CULVERT_CERTIFICATE names it \
+                [default: $CULVERT_CERTIFICATE, $XDG_STATE_HOME/culvert/certificate.json or \
+                ~/.local/state/culvert/certificate.json]"
+    )]
+    pub(crate) certificate: Option<PathBuf>,
+    /// Print it as one JSON document
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 /// Which end receives.

@@ -26,6 +26,8 @@ pub(crate) fn act(args: Args, console: &Console) -> Result<ExitStatus, SenderErr
         Command::Ceiling(args) => ceiling::ceiling(&args, console),
         Command::Compare(args) => compare(&args, console),
         Command::Report(args) => files::report(&args, console),
+        #[cfg(target_os = "linux")]
+        Command::Calibrate(args) => crate::calibrate::calibrate(&args, console),
     }
 }
 

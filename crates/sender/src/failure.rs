@@ -51,6 +51,10 @@ pub(crate) enum SenderError {
     /// The survey.
     #[error(transparent)]
     Survey(#[from] Box<SurveyError>),
+    /// The calibration.
+    #[cfg(target_os = "linux")]
+    #[error(transparent)]
+    Calibrate(#[from] Box<crate::calibrate::CalibrateError>),
     /// The model.
     #[error(transparent)]
     Model(#[from] Box<ModelError>),
@@ -98,6 +102,8 @@ impl Explain for SenderError {
             Self::Ledger(error) => return error.hint(),
             Self::Plan { source, .. } => return source.hint(),
             Self::Survey(error) => return error.hint(),
+            #[cfg(target_os = "linux")]
+            Self::Calibrate(error) => return error.hint(),
             Self::Model(error) => return error.hint(),
             Self::PlanFile { .. } => "check the file's name and permissions",
             Self::NothingToShow { .. } => {
@@ -123,6 +129,8 @@ impl Explain for SenderError {
             Self::Preflight(error) => error.exit_status(),
             Self::Ledger(error) => error.exit_status(),
             Self::Survey(error) => error.exit_status(),
+            #[cfg(target_os = "linux")]
+            Self::Calibrate(error) => error.exit_status(),
             Self::Plan { .. } | Self::Model(_) | Self::NothingToShow { .. } => ExitStatus::Usage,
             Self::PlanFile { source, .. } if source.kind() == io::ErrorKind::NotFound => {
                 ExitStatus::Usage

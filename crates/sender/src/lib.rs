@@ -6,6 +6,8 @@
 
 mod account_record;
 mod args;
+#[cfg(target_os = "linux")]
+mod calibrate;
 mod capacity;
 mod commands;
 mod console;
@@ -26,6 +28,10 @@ use culvert_units::{Explain as _, explain};
 
 /// Runs the program with the process's arguments.
 pub fn run() -> ExitCode {
+    #[cfg(target_os = "linux")]
+    if let Some(code) = calibrate::emulates() {
+        return code;
+    }
     let args = match args::parse() {
         Ok(args) => args,
         Err(status) => return ExitCode::from(status.code()),

@@ -2,7 +2,7 @@
 
 use culvert_engine::{Pins, facts};
 use culvert_pathmodel::Family;
-use culvert_record::{CapacityRecord, RunRecord};
+use culvert_record::{CapacityRecord, QuotedCertificate, RunRecord};
 use culvert_session::plan::Target;
 use culvert_units::{ExitStatus, Explain};
 use culvert_wire::Invite;
@@ -27,6 +27,7 @@ pub(crate) struct Runner {
     quiet: bool,
     pins: Pins,
     runtime: Runtime,
+    instrument: Option<QuotedCertificate>,
 }
 
 impl Runner {
@@ -46,7 +47,7 @@ impl Runner {
             .enable_all()
             .build()
             .map_err(|source| RunError::Runtime { source })?;
-        Ok(Self { invite, interrupt, quiet, pins, runtime })
+        Ok(Self { invite, interrupt, quiet, pins, runtime, instrument: quoted_certificate(quiet) })
     }
 
     /// Runs one session; whatever flowed is in the record, which is not judged, stored or shown yet.
@@ -80,7 +81,8 @@ impl Runner {
             started_at,
             id: fresh_id(),
         };
-        let record = record_of(&context, &account);
+        let mut record = record_of(&context, &account);
+        record.instrument.clone_from(&self.instrument);
         contact.channel.close().await;
         Ok(record)
     }
@@ -138,6 +140,17 @@ impl Runner {
         progress.say(&format!("connecting to {peer}"));
         dial(peer, &self.invite).await
     }
+}
+
+/// What runs of this call quote of this host's certificate.
+#[cfg(target_os = "linux")]
+fn quoted_certificate(quiet: bool) -> Option<QuotedCertificate> {
+    crate::calibrate::store::quoted(&crate::console::Console::new(quiet))
+}
+
+#[cfg(not(target_os = "linux"))]
+const fn quoted_certificate(_quiet: bool) -> Option<QuotedCertificate> {
+    None
 }
 
 /// 128 random bits in hexadecimal digits.

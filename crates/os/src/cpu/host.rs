@@ -12,6 +12,11 @@ pub fn kernel_release() -> io::Result<String> {
     Ok(fs::read_to_string("/proc/sys/kernel/osrelease")?.trim().to_owned())
 }
 
+/// The name of this host, as `uname -n` gives it.
+pub fn host_name() -> io::Result<String> {
+    Ok(fs::read_to_string("/proc/sys/kernel/hostname")?.trim().to_owned())
+}
+
 /// Datagrams that were lost in this host since it started, or since its network namespace was made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct DroppedDatagrams {

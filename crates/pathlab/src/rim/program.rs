@@ -1,6 +1,7 @@
 //! The program: from its arguments to the truth.
 
 use std::{
+    ffi::OsString,
     fs::{self, File},
     io::{self, Write as _},
     path::Path,
@@ -29,7 +30,12 @@ use crate::{Lab, OneWay, config::KEYS};
 
 /// Runs the program with the process's arguments.
 pub fn run() -> ExitCode {
-    let outcome = match Arguments::parse().action {
+    run_with(std::env::args_os())
+}
+
+/// Runs the program with these arguments, its name the first; the process must have one thread.
+pub fn run_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let outcome = match Arguments::parse_from(arguments).action {
         Action::Explain => return say(&mut io::stdout(), KEYS),
         Action::Run(arguments) => {
             Session::prepare(&arguments).and_then(|session| session.run(&arguments))

@@ -1,0 +1,188 @@
+//! Sessions over an emulated path.
+//!
+//! Making namespaces without rights needs a process with one thread: this program is started anew as the emulation.
+
+use std::ffi::{OsStr, OsString};
+use std::process::{Command, ExitCode};
+use std::time::Duration;
+
+use culvert_os::files;
+use culvert_record::RunRecord;
+use serde_json::Value;
+
+use super::CalibrateError;
+use super::bench::{Bench, LISTENER_LIVES, has_record};
+use super::loopback::PACED;
+
+/// The first argument with which this program is the emulation.
+const WORD: &str = "emulate-path";
+/// Both sessions take about twelve seconds.
+const PATIENCE: Duration = Duration::from_secs(45);
+const WHAT: &str = "the emulated path";
+
+/// What each way takes.
+pub(super) const DELAY_EACH_WAY_US: i64 = 5_000;
+/// The rate of the line that has one, all of Ethernet counted.
+pub(super) const LINE_BPS: u64 = 100_000_000;
+const STEADY_FAR: &str = "10.90.1.2";
+const LINE_FAR: &str = "10.90.2.2";
+
+const LINE: &[&str] =
+    &["bulk", "--toward", "far", "--for", "4s", "--settle", "2s", "--baseline", "0s"];
+
+/// What was measured over it.
+#[derive(Debug)]
+pub(super) struct Emulated {
+    /// Datagrams over a path that takes the same time for every packet.
+    pub(super) paced: RunRecord,
+    /// TCP over a line of known rate.
+    pub(super) line: RunRecord,
+    /// How late the emulation let packets go in 99 of 100 cases, microseconds, the worse direction.
+    pub(super) lateness_p99_us: Option<f64>,
+}
+
+/// Whether this process was started as the emulation, which then has run to its end.
+pub(crate) fn emulates() -> Option<ExitCode> {
+    let mut arguments = std::env::args_os();
+    let program = arguments.next()?;
+    (arguments.next()? == WORD)
+        .then(|| culvert_pathlab::run_with(std::iter::once(program).chain(arguments)))
+}
+
+pub(super) fn measure(bench: &Bench<'_>) -> Result<Emulated, CalibrateError> {
+    let config = bench.file("paths.toml");
+    files::replace(&config, configuration().as_bytes())?;
+    let mut command = Command::new(bench.culvert());
+    command
+        .args([WORD, "run", "--far-listens", "28460", "--config"])
+        .arg(config)
+        .arg("--far")
+        .arg(far_command(bench))
+        .arg("--near")
+        .arg(near_command(bench))
+        .arg("--truth")
+        .arg(bench.file("truth"));
+    let started = bench.start(WHAT, command, "emulation")?;
+    let code = bench.wait(WHAT, started, PATIENCE)?;
+    if !has_record(code) {
+        return Err(bench.failed(WHAT, "emulation"));
+    }
+    let truth = truth(bench)?;
+    if !is_whole(&truth) {
+        return Err(CalibrateError::Disturbed);
+    }
+    Ok(Emulated {
+        paced: bench.record("the paced session over the emulated path", "paced")?,
+        line: bench.record("the TCP session over the emulated line", "line")?,
+        lateness_p99_us: lateness(&truth),
+    })
+}
+
+fn configuration() -> String {
+    format!(
+        "[[paths]]\nname = \"steady\"\nnear = \"10.90.1.1\"\nfar = \"{STEADY_FAR}\"\n\
+         [paths.both_ways]\ndelay = \"{DELAY_EACH_WAY_US}us\"\n\
+         [[paths]]\nname = \"line\"\nnear = \"10.90.2.1\"\nfar = \"{LINE_FAR}\"\n\
+         [paths.both_ways]\nrate = \"{LINE_BPS}bit/s\"\ndelay = \"{DELAY_EACH_WAY_US}us\"\n"
+    )
+}
+
+fn far_command(bench: &Bench<'_>) -> OsString {
+    let mut words = vec![OsString::from("exec")];
+    words.push(quoted(bench.culvertd().as_os_str()));
+    words.extend(
+        ["--listen", "0.0.0.0:28460", "--close-after", LISTENER_LIVES, "--state"].map(Into::into),
+    );
+    words.push(quoted(bench.state().as_os_str()));
+    words.join(OsStr::new(" "))
+}
+
+/// Both sessions; a void one has a record, too.
+fn near_command(bench: &Bench<'_>) -> OsString {
+    let one = |asked: &[&str], target: &str, name: &str| {
+        let mut words = vec![quoted(bench.culvert().as_os_str())];
+        words.extend(bench.session(asked, target).iter().map(|word| quoted(word)));
+        words.push(">".into());
+        words.push(quoted(bench.file(name).as_os_str()));
+        words.join(OsStr::new(" "))
+    };
+    let both = [one(PACED, STEADY_FAR, "paced"), one(LINE, LINE_FAR, "line")];
+    both.join(OsStr::new("\n"))
+}
+
+/// As one word of a shell.
+fn quoted(word: &OsStr) -> OsString {
+    let mut quoted = OsString::from("'");
+    for (place, part) in word.as_encoded_bytes().split(|byte| *byte == b'\'').enumerate() {
+        if place > 0 {
+            quoted.push(r"'\''");
+        }
+        quoted.push(<OsStr as std::os::unix::ffi::OsStrExt>::from_bytes(part));
+    }
+    quoted.push("'");
+    quoted
+}
+
+fn truth(bench: &Bench<'_>) -> Result<Value, CalibrateError> {
+    let bytes = std::fs::read(bench.file("truth"))
+        .map_err(CalibrateError::system("reading what truly happened on the emulated path"))?;
+    serde_json::from_slice(&bytes).map_err(|_| bench.failed(WHAT, "emulation"))
+}
+
+const CARRIERS: [&str; 2] = ["/carriers/toward_far", "/carriers/toward_near"];
+
+/// Whether nothing but the path delayed or dropped packets.
+fn is_whole(truth: &Value) -> bool {
+    let none = |value: &Value| value.as_u64() == Some(0);
+    let faults = CARRIERS.iter().all(|carrier| {
+        let faults = truth.pointer(&format!("{carrier}/faults")).and_then(Value::as_object);
+        faults.is_some_and(|faults| faults.values().all(none))
+    });
+    let devices = truth.pointer("/devices").and_then(Value::as_array);
+    let dropped = |device: &Value| {
+        ["receive_dropped", "send_dropped"].iter().any(|key| !device.get(key).is_some_and(none))
+    };
+    faults && devices.is_some_and(|devices| !devices.iter().any(dropped))
+}
+
+fn lateness(truth: &Value) -> Option<f64> {
+    CARRIERS
+        .iter()
+        .filter_map(|carrier| truth.pointer(&format!("{carrier}/lateness_us/p99"))?.as_f64())
+        .reduce(f64::max)
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    #[test]
+    fn the_paths_are_ones_that_the_emulation_takes() {
+        let lab = culvert_pathlab::Lab::parse(&configuration()).expect("a configuration");
+        assert_eq!(lab.paths().len(), 2);
+    }
+
+    #[test]
+    fn a_shell_takes_a_quoted_word_as_it_is() {
+        for word in ["plain", "it's $HOME; `id`", "'", ""] {
+            let script = format!("printf %s {}", quoted(OsStr::new(word)).to_string_lossy());
+            let output = Command::new("/bin/sh").args(["-c", &script]).output().expect("a shell");
+            assert_eq!(String::from_utf8_lossy(&output.stdout), word);
+        }
+    }
+
+    #[test]
+    fn a_truth_with_faults_or_without_counters_is_not_whole() {
+        let carrier = |cut: u64, p99: f64| json!({"faults": {"ring_full": 0, "cut": cut}, "lateness_us": {"p99": p99}});
+        let whole = |cut, dropped: u64| {
+            json!({"carriers": {"toward_far": carrier(0, 12.5), "toward_near": carrier(cut, 31.0)},
+                   "devices": [{"receive_dropped": 0, "send_dropped": dropped}]})
+        };
+        assert!(is_whole(&whole(0, 0)));
+        assert!(!is_whole(&whole(1, 0)) && !is_whole(&whole(0, 1)) && !is_whole(&json!({})));
+        assert_eq!(lateness(&whole(0, 0)), Some(31.0));
+        assert_eq!(lateness(&json!({})), None);
+    }
+}
