@@ -1,6 +1,7 @@
 //! Both programs on loopback: sessions, records, ledgers, surveys and reports as a practitioner runs them.
 
 mod bulk;
+mod calibrate;
 mod capacity;
 mod check;
 #[path = "../common/mod.rs"]

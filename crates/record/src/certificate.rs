@@ -230,9 +230,11 @@ mod tests {
         assert_eq!((quoted.tcp_bps, quoted.variation_floor_p99_us), (None, None));
     }
 
+    type Change = fn(&mut Instrument);
+
     #[test]
     fn another_instrument_quotes_nothing() {
-        let changes: [(&str, fn(&mut Instrument)); 5] = [
+        let changes: [(&str, Change); 5] = [
             ("the program", |now| "culvert 0.2.0".clone_into(&mut now.program)),
             ("the host", |now| now.host = Some("barn".to_owned())),
             ("the kernel", |now| now.system = None),

@@ -43,8 +43,7 @@ pub(super) fn certificate(
     };
     let direction = paced.and_then(|run| valid(run, "pacing and delays", &mut notes));
     let emulated = measured.emulated.as_ref().ok();
-    let line =
-        emulated.and_then(|emulated| valid(&emulated.line, "the line of known rate", &mut notes));
+    let known_line = emulated.and_then(|emulated| line_of(emulated, &mut notes));
     Certificate {
         schema: CERTIFICATE_SCHEMA.to_owned(),
         id,
@@ -62,9 +61,24 @@ pub(super) fn certificate(
             .map(|rtt| above(rtt, true_us)),
         variation_floor_us: direction.and_then(|way| way.pdv_us),
         emulation_lateness_p99_us: emulated.and_then(|emulated| emulated.lateness_p99_us),
-        known_line: line.and_then(known_line),
+        known_line,
         notes,
     }
+}
+
+/// The line of known rate; one that let packets go later than they travel was none.
+fn line_of(emulated: &Emulated, notes: &mut Vec<String>) -> Option<KnownLine> {
+    let way = valid(&emulated.line, "the line of known rate", notes)?;
+    let late = emulated.line_lateness_p99_us.filter(|late| *late > DELAY_EACH_WAY_US as f64);
+    if let Some(late) = late {
+        notes.push(format!(
+            "no figure for a line of known rate: this machine was too busy to emulate it, 1 of 100 packets going \
+             {:.1} ms late or later; calibrate again when nothing else runs",
+            late / 1e3
+        ));
+        return None;
+    }
+    known_line(way)
 }
 
 /// The loaded direction, unless the run is void.
@@ -175,8 +189,12 @@ mod tests {
     /// 1448 of 1538 bytes (RFC 6349 section 4.1.1) of 100 Mbit/s are 94.148 Mbit/s; the path takes 10 ms there and back.
     #[test]
     fn over_an_emulated_path_its_truth_is_taken_off() {
-        let emulated =
-            Emulated { paced: paced(), line: bulk(93_206_762), lateness_p99_us: Some(25.0) };
+        let emulated = Emulated {
+            paced: paced(),
+            line: bulk(93_206_762),
+            lateness_p99_us: Some(25.0),
+            line_lateness_p99_us: Some(5_000.0),
+        };
         let made = certified(&measured(Ok(emulated)));
         assert_eq!(made.over, Between::EmulatedPath);
         assert_eq!(made.tcp, Some(Reached { bps: 9_000_000_000, n: 40 }));
@@ -197,6 +215,19 @@ mod tests {
     }
 
     #[test]
+    fn a_line_that_was_late_itself_is_no_known_one() {
+        let emulated = Emulated {
+            paced: paced(),
+            line: bulk(80_000_000),
+            lateness_p99_us: None,
+            line_lateness_p99_us: Some(5_001.0),
+        };
+        let made = certified(&measured(Ok(emulated)));
+        assert_eq!(made.known_line, None);
+        assert!(made.notes.iter().any(|note| note.contains("too busy")), "{:?}", made.notes);
+    }
+
+    #[test]
     fn without_one_nothing_is_said_of_a_line() {
         let made = certified(&measured(Err("not allowed".to_owned())));
         assert_eq!(
@@ -209,7 +240,12 @@ mod tests {
 
     #[test]
     fn a_void_session_gives_no_figure_and_a_reason() {
-        let mut emulated = Emulated { paced: paced(), line: bulk(1), lateness_p99_us: None };
+        let mut emulated = Emulated {
+            paced: paced(),
+            line: bulk(1),
+            lateness_p99_us: None,
+            line_lateness_p99_us: None,
+        };
         emulated.paced.void = Some(VoidReason::Interrupted {}.to_finding());
         let made = certified(&measured(Ok(emulated)));
         assert_eq!(
