@@ -22,9 +22,9 @@ pub struct Certificate {
     pub of: Instrument,
     /// What lay between the programs for all but the two rates, whose path is loopback always.
     pub over: Between,
-    /// Goodput of one TCP flow over loopback, both programs on this host: more than either end alone can be asked for.
+    /// Goodput of one TCP flow over loopback, both programs on this host: no network card's work is in it.
     pub tcp: Option<Reached>,
-    /// Delivered by unpaced datagrams of 1400 bytes over loopback, both programs on this host.
+    /// Delivered by unpaced datagrams of 1400 bytes over loopback, both programs on this host; likewise.
     pub udp: Option<Reached>,
     /// How long after they were due paced datagrams left, microseconds.
     pub lateness_us: Option<Percentiles>,
@@ -36,9 +36,8 @@ pub struct Certificate {
     pub round_trip_error_us: Option<Percentiles>,
     /// PDV (RFC 5481) of paced datagrams on a path that has none, microseconds: what is smaller cannot be seen.
     pub variation_floor_us: Option<Percentiles>,
-    /// How late the emulated path itself let packets go in 99 of 100 cases, microseconds, the worse direction: a part of the
-    /// two figures above it that is not the programs'.
-    pub emulation_lateness_p99_us: Option<f64>,
+    /// How late the emulated path itself let the datagrams go: a part of the two figures above that is not the programs'.
+    pub emulation_lateness: Option<Lateness>,
     /// Goodput on a line of known rate.
     pub known_line: Option<KnownLine>,
     /// What was not measured, and why.
@@ -77,6 +76,17 @@ pub struct Reached {
     pub bps: u64,
     /// Steps of the series over which it is the mean, or datagrams that arrived.
     pub n: u64,
+}
+
+/// How late an emulated path let packets go.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Lateness {
+    /// Packets of the loaded way.
+    pub n: u64,
+    /// The 50th percentile, microseconds.
+    pub p50_us: f64,
+    /// The 99th percentile, microseconds.
+    pub p99_us: f64,
 }
 
 /// Goodput on a line of known rate, beside what its headers leave.

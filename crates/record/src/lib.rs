@@ -24,8 +24,8 @@ pub use capacity::{
     describe_capacity_caveat, describe_capacity_void,
 };
 pub use certificate::{
-    Between, CERTIFICATE_SCHEMA, Certificate, Instrument, KnownLine, NotQuoted, QuotedCertificate,
-    Reached,
+    Between, CERTIFICATE_SCHEMA, Certificate, Instrument, KnownLine, Lateness, NotQuoted,
+    QuotedCertificate, Reached,
 };
 pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
 pub use culvert_stats::{Percentiles, Plateau, Series};

@@ -72,11 +72,11 @@ fn delays(certificate: &Certificate) -> Pairs {
     rows.extend(
         certificate.variation_floor_us.map(|floor| ("PDV where there is none", spread(floor))),
     );
-    rows.extend(
-        certificate
-            .emulation_lateness_p99_us
-            .map(|late| ("of these the emulation's", format!("99 % within {}", ms(late)))),
-    );
+    rows.extend(certificate.emulation_lateness.map(|late| {
+        let [half, most] = [late.p50_us, late.p99_us].map(ms);
+        let text = format!("half within {half}, 99 % within {most} ({} packets)", late.n);
+        ("the emulation itself", text)
+    }));
     rows.extend(certificate.known_line.map(|line| ("TCP on a known line", known(line))));
     rows
 }
@@ -107,7 +107,7 @@ mod tests {
                    "processors": 2},
             "over": "emulated_path", "tcp": {"bps": 9_000_000_000_u64, "n": 30}, "udp": null, "lateness_us": spread,
             "clock_reading_ns": {"n": 1000, "min": 20, "p50": 25, "p95": 30, "p99": 40, "max": 900},
-            "round_trip_error_us": spread, "variation_floor_us": spread, "emulation_lateness_p99_us": 45.5,
+            "round_trip_error_us": spread, "variation_floor_us": spread, "emulation_lateness": {"n": 5000, "p50_us": 3.5, "p99_us": 45.5},
             "known_line": {"line_bps": 100_000_000, "ceiling_bps": 94_000_000, "goodput_bps": 93_765_000, "off": -0.0025,
                            "n": 40},
             "notes": ["the rate of UDP is not known"]

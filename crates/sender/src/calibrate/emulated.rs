@@ -7,7 +7,7 @@ use std::process::{Command, ExitCode};
 use std::time::Duration;
 
 use culvert_os::files;
-use culvert_record::RunRecord;
+use culvert_record::{Lateness, RunRecord};
 use serde_json::Value;
 
 use super::CalibrateError;
@@ -38,10 +38,10 @@ pub(super) struct Emulated {
     pub(super) paced: RunRecord,
     /// TCP over a line of known rate.
     pub(super) line: RunRecord,
-    /// How late the emulation let the datagrams go in 99 of 100 cases, microseconds, the worse direction.
-    pub(super) lateness_p99_us: Option<f64>,
-    /// The same of the line.
-    pub(super) line_lateness_p99_us: Option<f64>,
+    /// How late the emulation let the datagrams go.
+    pub(super) lateness: Option<Lateness>,
+    /// How late it let the packets of the line go.
+    pub(super) line_lateness: Option<Lateness>,
 }
 
 /// Whether this process was started as the emulation, which then has run to its end.
@@ -57,20 +57,15 @@ pub(super) fn measure(bench: &Bench<'_>) -> Result<Emulated, CalibrateError> {
     let steady = session(bench, PACED, &format!("delay = \"{DELAY_EACH_WAY_US}us\""))?;
     let shaped = format!("rate = \"{LINE_BPS}bit/s\"\ndelay = \"{DELAY_EACH_WAY_US}us\"");
     let line = session(bench, LINE, &shaped)?;
-    Ok(Emulated {
-        paced: steady.0,
-        lateness_p99_us: steady.1,
-        line: line.0,
-        line_lateness_p99_us: line.1,
-    })
+    Ok(Emulated { paced: steady.0, lateness: steady.1, line: line.0, line_lateness: line.1 })
 }
 
-/// The record of a session, and how late the emulation let its packets go in 99 of 100 cases, microseconds.
+/// The record of a session, and how late the emulation let its packets go.
 fn session(
     bench: &Bench<'_>,
     asked: &[&str],
     conditions: &str,
-) -> Result<(RunRecord, Option<f64>), CalibrateError> {
+) -> Result<(RunRecord, Option<Lateness>), CalibrateError> {
     let config = bench.file("path.toml");
     files::replace(&config, configuration(conditions).as_bytes())?;
     let mut command = Command::new(bench.culvert());
@@ -153,11 +148,11 @@ fn is_whole(truth: &Value) -> bool {
     faults && devices.is_some_and(|devices| !devices.iter().any(dropped))
 }
 
-fn lateness(truth: &Value) -> Option<f64> {
-    CARRIERS
-        .iter()
-        .filter_map(|carrier| truth.pointer(&format!("{carrier}/lateness_us/p99"))?.as_f64())
-        .reduce(f64::max)
+/// Of the way that both sessions load; the other one carries too few packets for a percentile.
+fn lateness(truth: &Value) -> Option<Lateness> {
+    let late = truth.pointer("/carriers/toward_far/lateness_us")?;
+    let at = |key| late.get(key)?.as_f64();
+    Some(Lateness { n: late.get("n")?.as_u64()?, p50_us: at("p50")?, p99_us: at("p99")? })
 }
 
 #[cfg(test)]
@@ -185,14 +180,14 @@ mod tests {
 
     #[test]
     fn a_truth_with_faults_or_without_counters_is_not_whole() {
-        let carrier = |cut: u64, p99: f64| json!({"faults": {"ring_full": 0, "cut": cut}, "lateness_us": {"p99": p99}});
+        let carrier = |cut: u64, p99: f64| json!({"faults": {"ring_full": 0, "cut": cut}, "lateness_us": {"n": 7, "p50": 1.5, "p99": p99}});
         let whole = |cut, dropped: u64| {
             json!({"carriers": {"toward_far": carrier(0, 12.5), "toward_near": carrier(cut, 31.0)},
                    "devices": [{"receive_dropped": 0, "send_dropped": dropped}]})
         };
         assert!(is_whole(&whole(0, 0)));
         assert!(!is_whole(&whole(1, 0)) && !is_whole(&whole(0, 1)) && !is_whole(&json!({})));
-        assert_eq!(lateness(&whole(0, 0)), Some(31.0));
+        assert_eq!(lateness(&whole(0, 0)), Some(Lateness { n: 7, p50_us: 1.5, p99_us: 12.5 }));
         assert_eq!(lateness(&json!({})), None);
     }
 }

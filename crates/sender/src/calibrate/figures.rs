@@ -60,7 +60,7 @@ pub(super) fn certificate(
             .and_then(|_| paced?.rtt_baseline_us)
             .map(|rtt| above(rtt, true_us)),
         variation_floor_us: direction.and_then(|way| way.pdv_us),
-        emulation_lateness_p99_us: emulated.and_then(|emulated| emulated.lateness_p99_us),
+        emulation_lateness: emulated.and_then(|emulated| emulated.lateness),
         known_line,
         notes,
     }
@@ -69,7 +69,8 @@ pub(super) fn certificate(
 /// The line of known rate; one that let packets go later than they travel was none.
 fn line_of(emulated: &Emulated, notes: &mut Vec<String>) -> Option<KnownLine> {
     let way = valid(&emulated.line, "the line of known rate", notes)?;
-    let late = emulated.line_lateness_p99_us.filter(|late| *late > DELAY_EACH_WAY_US as f64);
+    let late_us = emulated.line_lateness.map(|late| late.p99_us);
+    let late = late_us.filter(|late| *late > DELAY_EACH_WAY_US as f64);
     if let Some(late) = late {
         notes.push(format!(
             "no figure for a line of known rate: this machine was too busy to emulate it, 1 of 100 packets going \
@@ -133,7 +134,7 @@ fn known_line(way: &Direction) -> Option<KnownLine> {
 
 #[cfg(test)]
 mod tests {
-    use culvert_record::VoidReason;
+    use culvert_record::{Lateness, VoidReason};
     use serde_json::{Value, json};
 
     use super::*;
@@ -169,6 +170,11 @@ mod tests {
         )
     }
 
+    #[expect(clippy::unnecessary_wraps, reason = "it stands where there may be none")]
+    const fn late(p99_us: f64) -> Option<Lateness> {
+        Some(Lateness { n: 5000, p50_us: 1.0, p99_us })
+    }
+
     fn measured(emulated: Result<Emulated, String>) -> Measured {
         let paced_on_loopback = emulated.is_err().then(paced);
         let rates = Rates { tcp: bulk(9_000_000_000), udp: paced() };
@@ -192,8 +198,8 @@ mod tests {
         let emulated = Emulated {
             paced: paced(),
             line: bulk(93_206_762),
-            lateness_p99_us: Some(25.0),
-            line_lateness_p99_us: Some(5_000.0),
+            lateness: late(25.0),
+            line_lateness: late(5_000.0),
         };
         let made = certified(&measured(Ok(emulated)));
         assert_eq!(made.over, Between::EmulatedPath);
@@ -208,8 +214,8 @@ mod tests {
         assert_eq!((error.n, error.min, error.p50, error.max), (50, 30, 100, 400));
         assert_eq!(made.variation_floor_us.map(|floor| (floor.n, floor.p99)), Some((3750, 70)));
         assert_eq!(
-            (made.lateness_us.map(|late| late.p99), made.emulation_lateness_p99_us),
-            (Some(70), Some(25.0))
+            (made.lateness_us.map(|late| late.p99), made.emulation_lateness),
+            (Some(70), late(25.0))
         );
         assert_eq!(made.notes, Vec::<String>::new());
     }
@@ -219,8 +225,8 @@ mod tests {
         let emulated = Emulated {
             paced: paced(),
             line: bulk(80_000_000),
-            lateness_p99_us: None,
-            line_lateness_p99_us: Some(5_001.0),
+            lateness: None,
+            line_lateness: late(5_001.0),
         };
         let made = certified(&measured(Ok(emulated)));
         assert_eq!(made.known_line, None);
@@ -231,7 +237,7 @@ mod tests {
     fn without_one_nothing_is_said_of_a_line() {
         let made = certified(&measured(Err("not allowed".to_owned())));
         assert_eq!(
-            (made.over, made.known_line, made.emulation_lateness_p99_us),
+            (made.over, made.known_line, made.emulation_lateness),
             (Between::Loopback, None, None)
         );
         assert_eq!(made.round_trip_error_us.map(|error| error.p50), Some(10_100));
@@ -240,12 +246,8 @@ mod tests {
 
     #[test]
     fn a_void_session_gives_no_figure_and_a_reason() {
-        let mut emulated = Emulated {
-            paced: paced(),
-            line: bulk(1),
-            lateness_p99_us: None,
-            line_lateness_p99_us: None,
-        };
+        let mut emulated =
+            Emulated { paced: paced(), line: bulk(1), lateness: None, line_lateness: None };
         emulated.paced.void = Some(VoidReason::Interrupted {}.to_finding());
         let made = certified(&measured(Ok(emulated)));
         assert_eq!(
