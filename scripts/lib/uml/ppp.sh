@@ -34,7 +34,7 @@ printf '%s\n' "${ppp:-}" | tr ',' '\n' >>/etc/ppp/options.lab
 # for where it encrypts.
 cat >/etc/ppp/ip-up <<END
 #!/bin/sh
-ip link set "\$1" mtu $mtu txqueuelen 200
+ip link set "\$1" mtu $mtu txqueuelen 1000
 ip route add $there dev "\$1"
 END
 chmod +x /etc/ppp/ip-up
