@@ -2,7 +2,8 @@
 
 use std::sync::mpsc::Receiver;
 
-use culvert_os::{clock::monotonic_ns, udp::FlowSocket};
+use culvert_os::clock::monotonic_ns;
+use culvert_os::udp::{FlowSocket, SendStop};
 use culvert_session::proof::{Freshness, ProofKeeper};
 use culvert_wire::datagram::{DatagramHeader, DatagramKey, MAX_SIGNAL, Signal, SignalBody};
 use rand::Rng as _;
@@ -32,7 +33,7 @@ impl FlowIdentity {
             body,
         };
         if let Ok(datagram) = signal.emit(&self.send_key, &mut buffer) {
-            let _ = socket.send(datagram);
+            let _ = send_past_old_errors(socket, datagram);
         }
     }
 
@@ -52,6 +53,12 @@ impl FlowIdentity {
         let header = DatagramHeader::parse(datagram, &self.receive_key).ok()?;
         (header.session == self.session && header.stream == self.stream).then_some(header)
     }
+}
+
+/// Sends a datagram, and once more when there was an error: it may have been brought by ICMP for an earlier datagram, and
+/// the system tells it in place of sending this one.
+pub(crate) fn send_past_old_errors(socket: &FlowSocket, datagram: &[u8]) -> Result<(), SendStop> {
+    socket.send(datagram).or_else(|_| socket.send(datagram))
 }
 
 /// Waits for the first socket of a flow; `None` when the session ended without one.

@@ -16,7 +16,7 @@ use culvert_wire::datagram::{DatagramHeader, DatagramKind, HEADER_LEN, MAX_PAYLO
 use rand::Rng as _;
 
 use crate::probe::arrival_ns;
-use crate::signals::{FlowIdentity, Proofing};
+use crate::signals::{FlowIdentity, Proofing, send_past_old_errors};
 
 pub use far::answer;
 
@@ -328,7 +328,7 @@ fn send_sized(
     };
     header.emit(&flow.send_key, datagram).ok()?;
     let head = *datagram.first_chunk()?;
-    Some((head, socket.send(datagram)))
+    Some((head, send_past_old_errors(socket, datagram)))
 }
 
 /// Random bytes, for a tunnel that compresses would let a long datagram of zeros pass as a short one.
