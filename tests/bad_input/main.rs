@@ -9,6 +9,7 @@ mod limits;
 mod lost;
 mod plans;
 mod preflight;
+mod sweeps;
 
 /// A session so long that only its breaking off ends it within the time limits of these tests.
 const LONG: [&str; 4] = ["--for", "60s", "--settle", "0s"];

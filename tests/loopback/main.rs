@@ -11,3 +11,4 @@ mod output;
 mod paced;
 mod preflight;
 mod survey;
+mod sweep;

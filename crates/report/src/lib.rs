@@ -20,6 +20,7 @@ mod run_text;
 #[cfg(test)]
 mod samples;
 mod stream_text;
+mod sweep;
 mod table;
 mod terminal;
 
@@ -31,4 +32,5 @@ pub use exporter::{Exporter, Report};
 pub use json::{Json, REPORT_SCHEMA};
 pub use markdown::Markdown;
 pub use run_text::run_text;
+pub use sweep::{SWEEP_SCHEMA, SweepAsked, SweepCaveat, SweepReport, SweepTrial};
 pub use terminal::Terminal;

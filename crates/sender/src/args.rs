@@ -1,5 +1,7 @@
 //! The command line of `culvert`, as typed.
 
+mod sweep;
+
 use std::num::NonZeroU16;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -20,6 +22,7 @@ use culvert_wire::message::Handover;
 use crate::commands::ceiling::typed;
 use crate::console::Console;
 use crate::invite_source;
+pub(crate) use sweep::SweepArgs;
 
 /// Measures what each tunnel to a host behind a gateway costs, and says why.
 ///
@@ -82,6 +85,8 @@ pub(crate) enum Command {
     Paced(PacedArgs),
     /// Highest IP-layer rate within bounds of loss and delay, by RFC 9097's method
     Capacity(CapacityArgs),
+    /// Packet sizes and rates: what a packet and a byte cost the path, and what limits it
+    Sweep(SweepArgs),
     /// The whole job from a plan; resumes where it stopped
     Survey(SurveyArgs),
     /// What can fit: each encapsulation's headers, MTU to set, MSS to clamp, highest goodput

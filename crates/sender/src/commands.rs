@@ -6,6 +6,7 @@ mod files;
 mod preflight;
 mod single;
 mod survey;
+mod sweep;
 
 use culvert_record::{Ledger, LedgerContents};
 use culvert_report::{Exporter, Json, Terminal};
@@ -22,6 +23,7 @@ pub(crate) fn act(args: Args, console: &Console) -> Result<ExitStatus, SenderErr
         Command::Bulk(bulk) => single::bulk(bulk, console),
         Command::Paced(paced) => single::paced(paced, console),
         Command::Capacity(args) => capacity::capacity(args, console),
+        Command::Sweep(args) => sweep::sweep(&args, console),
         Command::Survey(args) => survey::survey(&args, console),
         Command::Ceiling(args) => ceiling::ceiling(&args, console),
         Command::Compare(args) => compare(&args, console),

@@ -20,6 +20,7 @@ mod progress;
 mod runner;
 mod session;
 pub mod survey;
+mod sweep;
 mod wanted;
 
 use std::process::ExitCode;

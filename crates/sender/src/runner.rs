@@ -6,17 +6,17 @@ use culvert_record::{CapacityRecord, QuotedCertificate, RunRecord};
 use culvert_session::plan::Target;
 use culvert_units::{ExitStatus, Explain};
 use culvert_wire::Invite;
-use culvert_wire::message::SessionRequest;
+use culvert_wire::message::{FromNear, Limits, SessionRequest};
 use jiff::Timestamp;
 use rand::Rng as _;
 use tokio::runtime::Runtime;
 
 use crate::account_record::{RunContext, record_of};
 use crate::capacity::{CapacityWanted, Searched};
-use crate::dial::{Contact, DialError, PROGRAM, dial, resolve};
+use crate::dial::{Contact, DialError, PROGRAM, dial, family_of, resolve};
 use crate::interrupt::Interrupt;
 use crate::progress::Progress;
-use crate::session::{self, Here, SessionError};
+use crate::session::{self, Account, Here, SessionError};
 use crate::wanted::{Wanted, WantedError};
 
 /// What every session of this call shares.
@@ -52,15 +52,44 @@ impl Runner {
 
     /// Runs one session; whatever flowed is in the record, which is not judged, stored or shown yet.
     pub(crate) fn run(&self, wanted: &Wanted) -> Result<RunRecord, RunError> {
+        self.run_in_full(wanted).map(|(record, _)| record)
+    }
+
+    /// The same with the two ends' accounts, for those who need more of them than a record holds.
+    pub(crate) fn run_in_full(&self, wanted: &Wanted) -> Result<(RunRecord, Account), RunError> {
         let request = wanted.request()?;
         self.runtime.block_on(self.run_request(wanted, request))
+    }
+
+    /// Asks the listener who it is and what it grants, and nothing else.
+    pub(crate) fn look(&self, target: &Target, family: Option<Family>) -> Result<Seen, RunError> {
+        self.runtime.block_on(async {
+            let looking = async {
+                let peer = resolve(target, family).await?;
+                dial(peer, &self.invite).await
+            };
+            let mut contact = tokio::select! {
+                contact = looking => contact?,
+                () = self.interrupt.raised() => return Err(SessionError::Interrupted.into()),
+            };
+            let near = facts::end_report(PROGRAM, contact.local.ip(), contact.peer, None);
+            // Whoever hangs up without a word is logged as lost.
+            let _ = contact.channel.say(&FromNear::Stop {}).await;
+            contact.channel.close().await;
+            let mtus = near.interface_mtu.into_iter().chain(contact.far.interface_mtu);
+            Ok(Seen {
+                family: family_of(contact.peer.ip()),
+                least_interface_mtu: mtus.min(),
+                limits: contact.limits,
+            })
+        })
     }
 
     async fn run_request(
         &self,
         wanted: &Wanted,
         request: SessionRequest,
-    ) -> Result<RunRecord, RunError> {
+    ) -> Result<(RunRecord, Account), RunError> {
         let title = wanted.path.name.clone().unwrap_or_else(|| wanted.target.to_string());
         let progress = Progress::new(title, self.quiet);
         let mut contact = tokio::select! {
@@ -84,7 +113,7 @@ impl Runner {
         let mut record = record_of(&context, &account);
         record.instrument.clone_from(&self.instrument);
         contact.channel.close().await;
-        Ok(record)
+        Ok((record, account))
     }
 }
 
@@ -151,6 +180,17 @@ fn quoted_certificate(quiet: bool) -> Option<QuotedCertificate> {
 #[cfg(not(target_os = "linux"))]
 const fn quoted_certificate(_quiet: bool) -> Option<QuotedCertificate> {
     None
+}
+
+/// What a look at the listener shows.
+#[derive(Debug)]
+pub(crate) struct Seen {
+    /// The family of the address that answered.
+    pub(crate) family: Family,
+    /// The smaller of the two ends' interface MTUs, bytes; `None` when neither is known.
+    pub(crate) least_interface_mtu: Option<u32>,
+    /// What it grants at most.
+    pub(crate) limits: Limits,
 }
 
 /// 128 random bits in hexadecimal digits.

@@ -43,6 +43,13 @@ pub struct TrialResult {
     pub delay_rise_us: Option<i64>,
 }
 
+impl TrialResult {
+    /// Whether the transmitter, not the path, kept the trial from its rate.
+    pub fn fell_short_of(&self, trial: &Trial) -> bool {
+        one_size::is_short(self, trial.packets_per_second)
+    }
+}
+
 /// Plans the trials of a sweep and takes their results.
 #[derive(Debug, Clone)]
 pub struct SweepPlanner {
@@ -94,6 +101,20 @@ impl SweepPlanner {
             size.on_result(trial.packets_per_second, &result, ask);
         }
         self.trials.push((trial, result));
+    }
+
+    /// Whether the budget allows this trial once more, after so many packets of it.
+    pub fn allows(&self, trial: &Trial, sent: u64) -> bool {
+        let packets = sent.saturating_add(trial.packets);
+        let bytes = packets.saturating_mul(u64::from(trial.ip_bytes));
+        let spent = self.spent_bytes.saturating_add(bytes);
+        self.ask.byte_budget.is_none_or(|budget| spent <= budget.get())
+    }
+
+    /// Takes note of a trial that is to be made again: what it moved counts, what it gave does not.
+    pub fn on_repeat(&mut self, trial: &Trial, sent: u64) {
+        let bytes = sent.saturating_mul(u64::from(trial.ip_bytes));
+        self.spent_bytes = self.spent_bytes.saturating_add(bytes);
     }
 
     /// What is known so far; complete once there is no further trial.

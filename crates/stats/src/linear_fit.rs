@@ -28,7 +28,7 @@ pub struct LinearFit {
 }
 
 /// A value and the interval around it at the confidence that was asked for.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Interval {
     /// The value itself.
     pub value: f64,

@@ -14,6 +14,7 @@ mod lab;
 mod measured;
 mod mtu;
 mod path_mtu;
+mod priced;
 mod strict;
 mod teardown;
 

@@ -3,7 +3,7 @@
 use std::io::Write as _;
 
 use culvert_engine::Pins;
-use culvert_record::{Ledger, PathTaken, Place, RunRecord, VoidReason};
+use culvert_record::{Finding, Ledger, PathTaken, Place, RunRecord, VoidReason};
 use culvert_report::run_text;
 use culvert_session::plan::PlannedLoad;
 use culvert_units::ExitStatus;
@@ -107,7 +107,12 @@ fn show(record: &RunRecord, json: bool, console: &Console) -> Result<(), SenderE
 }
 
 fn status_of(record: &RunRecord) -> Result<ExitStatus, SenderError> {
-    let Some(void) = &record.void else { return Ok(ExitStatus::Done) };
+    status_of_void(record.void.as_ref())
+}
+
+/// What a void result, or none, ends the program with.
+pub(super) fn status_of_void(void: Option<&Finding>) -> Result<ExitStatus, SenderError> {
+    let Some(void) = void else { return Ok(ExitStatus::Done) };
     match VoidReason::from_finding(void) {
         Some(VoidReason::ControlLost { cause }) => Err(SenderError::Lost { cause }),
         Some(VoidReason::EndedByListener { cause }) => Err(SenderError::Ended { cause }),

@@ -81,9 +81,8 @@ impl OneSize {
 
     pub(super) fn on_result(&mut self, asked: f64, result: &TrialResult, ask: &SweepAsk) {
         self.trials += 1;
-        let seconds = result.sent_in_ns as f64 / 1e9;
-        let reached = if seconds > 0.0 { result.sent as f64 / seconds } else { 0.0 };
-        let short = reached < KEPT_UP * asked;
+        let reached = reached(result);
+        let short = is_short(result, asked);
         if passes(result, ask) {
             self.passed = Some(self.passed.unwrap_or(0.0).max(reached.min(asked)));
             if short {
@@ -132,6 +131,17 @@ impl OneSize {
             .zip(self.failed)
             .is_some_and(|(passed, failed)| failed - passed <= ask.resolution * failed)
     }
+}
+
+/// Packets per second that the transmitter sent.
+fn reached(result: &TrialResult) -> f64 {
+    let seconds = result.sent_in_ns as f64 / 1e9;
+    if seconds > 0.0 { result.sent as f64 / seconds } else { 0.0 }
+}
+
+/// Whether the transmitter did not keep up.
+pub(super) fn is_short(result: &TrialResult, asked: f64) -> bool {
+    reached(result) < KEPT_UP * asked
 }
 
 fn passes(result: &TrialResult, ask: &SweepAsk) -> bool {
