@@ -2,6 +2,7 @@
 
 mod bulk;
 mod calibrate;
+mod calls;
 mod capacity;
 mod check;
 #[path = "../common/mod.rs"]

@@ -58,7 +58,7 @@ fn the_budget_is_never_exceeded() {
 fn a_stopped_sweep_shows_its_part_as_a_part() {
     let _alone = alone();
     let pair = Pair::at(V4);
-    let running = pair.start(&SWEEP, &["--trial", "2s", "--json"]);
+    let running = pair.start(&SWEEP[..3], &["--limit-rate", "2Mbit/s", "--json"]);
     assert!(within(LIMIT, || pair.listener().log().matches("conversation ended").count() >= 2));
     std::thread::sleep(std::time::Duration::from_millis(900));
     running.signal("INT");

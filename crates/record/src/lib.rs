@@ -6,6 +6,7 @@
 //! [`RunRecord`] or a [`SurveyHeader`]; [`parse_ledger`] reads its bytes without touching a file. Nothing here judges a
 //! result: that is `verdict`'s part.
 
+mod call;
 mod capacity;
 mod certificate;
 mod contents;
@@ -19,6 +20,7 @@ mod schema;
 mod stream_facts;
 mod survey;
 
+pub use call::{Beside, CallFacts, CallOutcome, CallRatingFacts};
 pub use capacity::{
     CAPACITY_SCHEMA, CapacityCaveat, CapacityMethod, CapacityRecord, CapacityVoid,
     describe_capacity_caveat, describe_capacity_void,
@@ -28,7 +30,7 @@ pub use certificate::{
     QuotedCertificate, Reached,
 };
 pub use contents::{LedgerContents, SkipReason, SkippedLine, parse_ledger};
-pub use culvert_stats::{Percentiles, Plateau, Series};
+pub use culvert_stats::{ClassOutcome, Kept, Percentiles, Plateau, Series};
 pub use culvert_wire::capacity::{SubInterval, Verification};
 pub use culvert_wire::message::{
     BufferReport as Buffers, CoreUseReport as CoreUse, Handover, HandoverReport as HandoverFacts,

@@ -7,8 +7,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    Buffers, Clocks, CoreUse, Finding, Handover, HandoverFacts, LossRuns, OneWay, QueueDelay,
-    QuotedCertificate, Reordering, SkewFacts, TcpSamples, Way,
+    Buffers, CallFacts, Clocks, CoreUse, Finding, Handover, HandoverFacts, LossRuns, OneWay,
+    QueueDelay, QuotedCertificate, Reordering, SkewFacts, TcpSamples, Way,
 };
 
 /// The name and version of this format, the value of [`RunRecord::schema`].
@@ -59,6 +59,9 @@ pub struct RunRecord {
     /// What the near end's instrument can do and see; `null` without a certificate of that host, kernel and version.
     #[serde(default)]
     pub instrument: Option<QuotedCertificate>,
+    /// What a call session found besides; `null` for every other kind.
+    #[serde(default)]
+    pub call: Option<CallFacts>,
 }
 
 /// The kinds of session.
@@ -71,6 +74,15 @@ pub enum Kind {
     Bulk,
     /// UDP at a chosen rate.
     Paced,
+    /// UDP as of a call, both ways: 50 packets of about 200 bytes a second.
+    Calls,
+}
+
+impl Kind {
+    /// Whether it is made of datagrams on a schedule, rather than of TCP.
+    pub const fn is_datagrams(self) -> bool {
+        matches!(self, Self::Paced | Self::Calls)
+    }
 }
 
 /// The path a run was asked to take.

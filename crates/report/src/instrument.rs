@@ -123,7 +123,7 @@ fn is_unseen(direction: &Direction, quoted: &QuotedCertificate) -> bool {
 fn is_near(kind: Kind, direction: &Direction, quoted: &QuotedCertificate) -> bool {
     let (rate, reached) = match kind {
         Kind::Bulk => (direction.goodput_bps, quoted.tcp_bps),
-        Kind::Paced => (direction.delivered_bps, quoted.udp_bps),
+        Kind::Paced | Kind::Calls => (direction.delivered_bps, quoted.udp_bps),
     };
     rate.zip(reached).is_some_and(|(rate, reached)| rate as f64 >= NEAR * reached as f64)
 }

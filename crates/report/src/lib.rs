@@ -5,6 +5,7 @@
 //! [`CeilingTable`] the path model alone. Units stand in every column's name, and what is missing is an empty cell or
 //! `null`, never `0`.
 
+mod calls;
 mod capacity_text;
 mod ceiling;
 mod cells;
@@ -24,6 +25,7 @@ mod sweep;
 mod table;
 mod terminal;
 
+pub use calls::{CALLS_SCHEMA, CallsPart, CallsReport};
 pub use capacity_text::capacity_text;
 pub use ceiling::{CEILING_SCHEMA, CeilingRow, CeilingTable};
 pub use certificate_text::certificate_text;

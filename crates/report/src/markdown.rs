@@ -22,7 +22,7 @@ impl Exporter for Markdown {
         for (session, toward) in tables(comparison) {
             let heading = format!("{} · {session}", comparison.route(toward));
             writeln!(out, "### {}\n", markdown(&heading))?;
-            let paced = session.kind == culvert_record::Kind::Paced;
+            let paced = session.kind.is_datagrams();
             let (columns, cells): (_, fn(&culvert_verdict::Row) -> Vec<String>) =
                 if paced { (PACED_NAMES, paced_cells) } else { (BULK_NAMES, bulk_cells) };
             line(out, &columns.iter().map(|&name| name.to_owned()).collect::<Vec<_>>())?;

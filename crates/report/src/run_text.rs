@@ -70,7 +70,7 @@ fn direction_pairs(run: &RunRecord, direction: &Direction) -> Pairs {
     }
     let mut pairs = match run.kind {
         Kind::Bulk => bulk_pairs(direction),
-        Kind::Paced => paced_pairs(direction),
+        Kind::Paced | Kind::Calls => paced_pairs(direction),
     };
     let buffer = direction.receive_buffer.and_then(|buffer| buffer.granted_bytes);
     pairs.extend(buffer.map(|bytes| ("receive buffer", format!("{} granted", Bytes::new(bytes)))));

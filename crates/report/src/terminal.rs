@@ -46,7 +46,7 @@ impl Exporter for Terminal {
 
 impl Terminal {
     fn table(self, session: &Session, rows: &[&Row]) -> String {
-        if session.kind == culvert_record::Kind::Paced {
+        if session.kind.is_datagrams() {
             let cells: Vec<_> = rows.iter().map(|row| paced_cells(row)).collect();
             table::columns(self.width, PACED_NAMES, &cells)
         } else {

@@ -81,6 +81,7 @@ fn without_figures(context: &RunContext<'_>, account: &Account) -> RunRecord {
         clocks: account.round_trips.and_then(|trips| trips.clocks).map(clocks::clocks_of),
         fragmentation_allowed: is_paced.then_some(true),
         instrument: None,
+        call: None,
     }
 }
 

@@ -1,5 +1,6 @@
 //! The command line of `culvert`, as typed.
 
+mod calls;
 mod sweep;
 
 use std::num::NonZeroU16;
@@ -22,6 +23,7 @@ use culvert_wire::message::Handover;
 use crate::commands::ceiling::typed;
 use crate::console::Console;
 use crate::invite_source;
+pub(crate) use calls::CallsArgs;
 pub(crate) use sweep::SweepArgs;
 
 /// Measures what each tunnel to a host behind a gateway costs, and says why.
@@ -87,6 +89,8 @@ pub(crate) enum Command {
     Capacity(CapacityArgs),
     /// Packet sizes and rates: what a packet and a byte cost the path, and what limits it
     Sweep(SweepArgs),
+    /// Whether a call would do, alone and beside bulk traffic each way
+    Calls(CallsArgs),
     /// The whole job from a plan; resumes where it stopped
     Survey(SurveyArgs),
     /// What can fit: each encapsulation's headers, MTU to set, MSS to clamp, highest goodput

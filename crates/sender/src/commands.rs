@@ -1,5 +1,6 @@
 //! What each command does.
 
+mod calls;
 mod capacity;
 pub(crate) mod ceiling;
 mod files;
@@ -24,6 +25,7 @@ pub(crate) fn act(args: Args, console: &Console) -> Result<ExitStatus, SenderErr
         Command::Paced(paced) => single::paced(paced, console),
         Command::Capacity(args) => capacity::capacity(args, console),
         Command::Sweep(args) => sweep::sweep(&args, console),
+        Command::Calls(args) => calls::calls(&args, console),
         Command::Survey(args) => survey::survey(&args, console),
         Command::Ceiling(args) => ceiling::ceiling(&args, console),
         Command::Compare(args) => compare(&args, console),

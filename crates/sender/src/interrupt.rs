@@ -14,6 +14,8 @@ const LOOK: Duration = Duration::from_millis(50);
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Interrupt {
     raised: Arc<AtomicBool>,
+    /// Whose end is this one's too.
+    above: Option<Arc<AtomicBool>>,
 }
 
 impl Interrupt {
@@ -32,6 +34,22 @@ impl Interrupt {
         Ok(interrupt)
     }
 
+    /// An interrupt of its own for a part of what runs, which ends with the whole.
+    pub(crate) fn branch(&self) -> Self {
+        Self { raised: Arc::default(), above: Some(Arc::clone(&self.raised)) }
+    }
+
+    /// Ends what waits for it.
+    pub(crate) fn raise(&self) {
+        self.raised.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether one was noted.
+    pub(crate) fn is_raised(&self) -> bool {
+        let above = self.above.as_ref().is_some_and(|flag| flag.load(Ordering::Relaxed));
+        above || self.raised.load(Ordering::Relaxed)
+    }
+
     /// The flag itself.
     pub(crate) fn flag(&self) -> &AtomicBool {
         &self.raised
@@ -39,7 +57,7 @@ impl Interrupt {
 
     /// Ends when an interrupt was noted.
     pub(crate) async fn raised(&self) {
-        while !self.raised.load(Ordering::Relaxed) {
+        while !self.is_raised() {
             tokio::time::sleep(LOOK).await;
         }
     }

@@ -8,6 +8,7 @@ mod account_record;
 mod args;
 #[cfg(target_os = "linux")]
 mod calibrate;
+mod calls;
 mod capacity;
 mod commands;
 mod console;

@@ -50,6 +50,11 @@ impl Runner {
         Ok(Self { invite, interrupt, quiet, pins, runtime, instrument: quoted_certificate(quiet) })
     }
 
+    /// A silent runner for what runs beside; it ends with `interrupt`.
+    pub(crate) fn companion(&self, interrupt: Interrupt) -> Result<Self, RunError> {
+        Self::new(self.invite.clone(), interrupt, true, self.pins.clone())
+    }
+
     /// Runs one session; whatever flowed is in the record, which is not judged, stored or shown yet.
     pub(crate) fn run(&self, wanted: &Wanted) -> Result<RunRecord, RunError> {
         self.run_in_full(wanted).map(|(record, _)| record)

@@ -222,7 +222,10 @@ fn ask_of(args: &SweepArgs, seen: &Seen, mtu: u16) -> SweepAsk {
     let beside = sizes.get(middle).zip(sizes.get(middle + 1)).filter(|_| sizes.len() >= 3);
     let between = beside.map(|(smaller, larger)| u16::midpoint(*smaller, *larger));
     let limits = &seen.limits;
-    let by_bytes = limits.bytes.map(Bytes::new).and_then(|most| most.over(args.trial));
+    // A trial is rounded up to whole packets.
+    let largest = sizes.last().copied().map_or(0, u64::from);
+    let by_bytes = limits.bytes.map(|most| Bytes::new(most.saturating_sub(largest)));
+    let by_bytes = by_bytes.and_then(|most| most.over(args.trial));
     let by_rate = limits.rate_bps.map(BitRate::from_bits_per_second);
     SweepAsk {
         check: args.predict.map(|size| size.clamp(least, mtu)).or(between),

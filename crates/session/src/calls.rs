@@ -8,7 +8,7 @@ mod tests;
 
 use culvert_stats::{
     CallFigures, CallRating, ClassOutcome, Codec, GOOD_DELAY_MS, Kept, LONGEST_DELAY_MS,
-    QUALITY_CLASSES, delay_within, rate_call,
+    QUALITY_CLASSES, delay_within, proportion_interval, rate_call,
 };
 use culvert_units::{BitRate, Bytes};
 
@@ -79,8 +79,8 @@ pub struct CallMeasure {
     pub sent: u64,
     /// Packets lost on the path; what the host dropped is not among them.
     pub lost: u64,
-    /// The longest run of lost packets (RFC 3357).
-    pub longest_loss_run: u64,
+    /// The longest run of lost packets (RFC 3357); `None` when it was not counted.
+    pub longest_loss_run: Option<u64>,
     /// The mean one-way delay in milliseconds and by how much it may be wrong; `None` when the clocks do not tell.
     pub mean_delay_ms: Option<(f64, f64)>,
     /// The mean round trip, milliseconds; half of it stands in for a delay that the clocks do not tell.
@@ -98,7 +98,7 @@ pub struct CallAssessment {
     pub delay_good: Kept,
     /// Delay within 400 ms (G.114, by a summary of its 2003 draft).
     pub delay_bearable: Kept,
-    /// Loss within [`MOST_LOSS`].
+    /// Loss within [`MOST_LOSS`], by the exact 95 % interval of the ratio: few packets tell little.
     pub loss: Kept,
     /// The longest loss run within [`LONGEST_LOSS_RUN`].
     pub loss_run: Kept,
@@ -126,12 +126,12 @@ impl CallMeasure {
         let loss_ratio = (self.sent > 0).then(|| self.lost as f64 / self.sent as f64);
         let buffered = delay.map(|(delay, _)| delay.max(0.0) + self.pdv_p99_ms.unwrap_or(0.0));
         let rated = buffered.zip(loss_ratio);
-        let seen = (self.sent > 0).then_some(self.longest_loss_run);
+        let run = self.longest_loss_run.filter(|_| self.sent > 0);
         CallAssessment {
             delay_good: delay_within(GOOD_DELAY_MS, delay),
             delay_bearable: delay_within(LONGEST_DELAY_MS, delay),
-            loss: within(loss_ratio, MOST_LOSS),
-            loss_run: within(seen.map(|run| run as f64), LONGEST_LOSS_RUN as f64),
+            loss: self.loss_within(MOST_LOSS),
+            loss_run: within(run.map(|run| run as f64), LONGEST_LOSS_RUN as f64),
             variation: within(self.pdv_p99_ms, LARGEST_VARIATION_MS),
             classes: QUALITY_CLASSES.map(|class| class.outcome(&figures)),
             rating: rated.and_then(|(delay, loss)| rate_call(delay, loss, Codec::G711)),
@@ -139,8 +139,16 @@ impl CallMeasure {
         }
     }
 
+    fn loss_within(&self, most: f64) -> Kept {
+        match proportion_interval(self.lost, self.sent, 0.95) {
+            Some(ratio) if ratio.high <= most => Kept::Yes,
+            Some(ratio) if ratio.low > most => Kept::No,
+            _ => Kept::Unknown,
+        }
+    }
+
     /// The one-way delay, or half the round trip with as much for its error: one way may have taken all of it.
-    fn delay(&self) -> (Option<(f64, f64)>, bool) {
+    pub fn delay(&self) -> (Option<(f64, f64)>, bool) {
         let half = self.mean_round_trip_ms.map(|round_trip| (round_trip / 2.0, round_trip / 2.0));
         (self.mean_delay_ms.or(half), self.mean_delay_ms.is_none() && half.is_some())
     }

@@ -255,7 +255,7 @@ fn row(header: Option<&SurveyHeader>, group: &Group<'_>, groups: &[Group<'_>]) -
         ceiling,
         share_of_ceiling,
         gap: None,
-        datagrams: (session.kind == culvert_record::Kind::Paced).then(|| datagrams(group)),
+        datagrams: (session.kind.is_datagrams()).then(|| datagrams(group)),
         rtt_baseline_us: culvert_stats::median(&figures(&|run| {
             run.rtt_baseline_us.map(|rtt| rtt.p50 as f64)
         })),

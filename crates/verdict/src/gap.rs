@@ -62,7 +62,7 @@ impl Gap {
 ///
 /// A paced session has none: below its ceiling the pace, not the path, sets what is delivered.
 pub(crate) fn gap(inside: &Row, outside: &Row) -> Option<Gap> {
-    if inside.session.kind == culvert_record::Kind::Paced {
+    if inside.session.kind.is_datagrams() {
         return None;
     }
     let (in_spread, out_spread) = (inside.goodput_bps.as_ref()?, outside.goodput_bps.as_ref()?);

@@ -4,7 +4,7 @@ use std::fmt;
 use std::time::Duration;
 
 use culvert_pathmodel::Family;
-use culvert_record::{Handover, Kind, Place, RunRecord, Toward};
+use culvert_record::{Beside, Handover, Kind, Place, RunRecord, Toward};
 use culvert_units::{BitRate, Bytes, Dscp, format_duration};
 use serde::Serialize;
 
@@ -32,6 +32,8 @@ pub struct Session {
     pub burst_ns: Option<u64>,
     /// How datagrams were asked to be handed to the systems; `null` for TCP, and when each end chose.
     pub handover: Option<Handover>,
+    /// What else loaded the path beside a call; `null` for every other kind.
+    pub beside: Option<Beside>,
     /// Whether data went both ways at the same time.
     pub both_ways: bool,
 }
@@ -63,6 +65,7 @@ impl Session {
             payload_bytes: run.asked.payload_bytes,
             burst_ns: run.asked.burst_ns,
             handover: run.asked.handover.filter(|handover| !handover.is_auto()),
+            beside: run.call.as_ref().map(|call| call.beside),
             both_ways: run.asked.toward == Toward::Both,
         }
     }
@@ -73,6 +76,7 @@ impl fmt::Display for Session {
         let mut words = match self.kind {
             Kind::Bulk => vec!["bulk".to_owned()],
             Kind::Paced => vec!["paced".to_owned()],
+            Kind::Calls => vec!["calls".to_owned()],
         };
         words.extend(self.flows.map(|flows| match flows {
             1 => "1 flow".to_owned(),
@@ -86,7 +90,7 @@ impl fmt::Display for Session {
         words.extend(match (self.kind, self.pace_bps) {
             (_, Some(bps)) => Some(BitRate::from_bits_per_second(bps).to_string()),
             (Kind::Paced, None) => Some("unlimited".to_owned()),
-            (Kind::Bulk, None) => None,
+            (Kind::Bulk | Kind::Calls, None) => None,
         });
         words.extend(self.payload_bytes.map(|bytes| format!("{bytes} B")));
         words
@@ -94,6 +98,11 @@ impl fmt::Display for Session {
                 format!("bursts of {}", format_duration(Duration::from_nanos(burst)))
             }));
         words.extend(self.handover.and_then(in_words));
+        words.extend(self.beside.and_then(|beside| match beside {
+            Beside::Alone => None,
+            Beside::BulkTowardFar => Some("beside bulk toward far".to_owned()),
+            Beside::BulkTowardNear => Some("beside bulk toward near".to_owned()),
+        }));
         if self.both_ways {
             words.push("both ways at once".to_owned());
         }

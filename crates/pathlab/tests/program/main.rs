@@ -8,6 +8,7 @@
 #![expect(clippy::print_stderr, clippy::indexing_slicing, reason = "these are tests")]
 
 mod bench;
+mod called;
 mod capacity;
 mod carried;
 mod lab;

@@ -6,7 +6,7 @@ use crate::pacing::Pacer;
 const GOOD: CallMeasure = CallMeasure {
     sent: 6_000,
     lost: 0,
-    longest_loss_run: 0,
+    longest_loss_run: Some(0),
     mean_delay_ms: Some((40.0, 2.0)),
     mean_round_trip_ms: Some(81.0),
     pdv_p99_ms: Some(8.0),
@@ -42,9 +42,15 @@ fn a_good_path_is_fit_and_each_fault_is_named() {
     assert!(!good.delay_from_round_trip);
     // 48 ms by Id = 0.024 d: 93.2 − 1.152; the formula is from memory.
     assert!((good.rating.unwrap().rating - 92.048).abs() < 1e-9);
-    let lossy = CallMeasure { lost: 61, ..GOOD }.assess();
+    // 1.5 % of 6000 is above 1 % beyond doubt, 1.02 % is not, and neither is nothing lost of 100 below it.
+    let lossy = CallMeasure { lost: 90, ..GOOD }.assess();
     assert_eq!((lossy.loss, lossy.fit()), (Kept::No, Kept::No));
-    let bursty = CallMeasure { lost: 4, longest_loss_run: 4, ..GOOD }.assess();
+    let unsure = CallMeasure { lost: 61, ..GOOD }.assess();
+    assert_eq!((unsure.loss, unsure.fit()), (Kept::Unknown, Kept::Unknown));
+    assert_eq!(CallMeasure { sent: 100, ..GOOD }.assess().loss, Kept::Unknown);
+    let uncounted = CallMeasure { longest_loss_run: None, ..GOOD }.assess();
+    assert_eq!((uncounted.loss_run, uncounted.fit()), (Kept::Unknown, Kept::Unknown));
+    let bursty = CallMeasure { lost: 4, longest_loss_run: Some(4), ..GOOD }.assess();
     assert_eq!((bursty.loss, bursty.loss_run), (Kept::Yes, Kept::No));
     let uneven = CallMeasure { pdv_p99_ms: Some(41.0), ..GOOD }.assess();
     assert_eq!((uneven.variation, uneven.fit()), (Kept::No, Kept::No));
@@ -72,7 +78,7 @@ fn without_clocks_half_the_round_trip_stands_in() {
 proptest! {
     #[test]
     fn absurd_figures_do_not_panic(
-        sent: u64, lost: u64, longest_loss_run: u64, mean_delay_ms in any::<Option<(f64, f64)>>(),
+        sent: u64, lost: u64, longest_loss_run: Option<u64>, mean_delay_ms in any::<Option<(f64, f64)>>(),
         mean_round_trip_ms: Option<f64>, pdv_p99_ms: Option<f64>, pdv_p999_ms: Option<f64>, for_ms: u64,
     ) {
         let measure = CallMeasure {
