@@ -1,10 +1,9 @@
 //! What an end tells about itself, and what its host did over the plateau.
 
 use std::net::{IpAddr, SocketAddr};
-use std::os::fd::AsFd;
 use std::time::Duration;
 
-use culvert_os::{clock::monotonic_ns, cpu, route, tcp::TcpInfo};
+use culvert_os::{AsSystem, clock::monotonic_ns, cpu, route, tcp::TcpInfo};
 use culvert_wire::message::{CoreUseReport, EndReport, UseReport};
 
 use crate::Pins;
@@ -41,7 +40,7 @@ pub fn end_report(
 
 /// The largest segment that goes to the peer of a TCP connection, options included, bytes: the least of what the peer's
 /// SYN allowed, as it arrived here, and what this host's own interface does. Read before much has flowed.
-pub fn told_mss(connection: &impl AsFd) -> Option<u16> {
+pub fn told_mss(connection: &impl AsSystem) -> Option<u16> {
     let info = TcpInfo::read(connection).ok()?;
     let options = if info.timestamps { TIMESTAMPS_BYTES } else { 0 };
     u16::try_from(info.send_mss.checked_add(options)?).ok()

@@ -32,4 +32,4 @@ pub mod udp;
 #[cfg(target_os = "linux")]
 pub mod veth;
 
-pub use socket::{Buffers, granted_buffers, is_capped};
+pub use socket::{AsSystem, Buffers, granted_buffers, is_capped};

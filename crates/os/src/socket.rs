@@ -1,16 +1,19 @@
 //! Socket options that no safe wrapper offers, and the size of socket buffers.
 
 use std::io;
-#[cfg(not(windows))]
-pub(crate) use std::os::fd::AsFd as AsSystem;
 #[cfg(target_os = "linux")]
 use std::os::fd::{AsRawFd, BorrowedFd};
-#[cfg(windows)]
-pub(crate) use std::os::windows::io::AsSocket as AsSystem;
 
 #[cfg(target_os = "linux")]
 use libc::{c_int, socklen_t};
 use socket2::{SockRef, Socket};
+
+/// What lends the system's own handle of a socket.
+#[cfg(not(windows))]
+pub use std::os::fd::AsFd as AsSystem;
+/// What lends the system's own handle of a socket.
+#[cfg(windows)]
+pub use std::os::windows::io::AsSocket as AsSystem;
 
 /// The sizes of a socket's buffers in bytes, as the kernel reports them.
 ///
