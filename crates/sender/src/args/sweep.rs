@@ -2,13 +2,12 @@
 
 use std::time::Duration;
 
-use clap::ValueEnum;
 use culvert_pathmodel::Family;
 use culvert_record::Way;
 use culvert_session::plan::Target;
 use culvert_units::{BitRate, Bytes, Mtu, parse_duration};
 
-use super::{InviteArgs, PinArgs, parse_target};
+use super::{InviteArgs, OneWayArg, PinArgs, parse_target};
 use crate::commands::ceiling::typed;
 
 /// Options of a sweep.
@@ -48,15 +47,6 @@ pub(crate) struct SweepArgs {
     /// Print the result with every trial as one JSON document
     #[arg(long)]
     pub(crate) json: bool,
-}
-
-/// Which end receives, where only one can.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(crate) enum OneWayArg {
-    /// Data goes from here to the listener
-    Far,
-    /// Data comes from the listener
-    Near,
 }
 
 impl From<OneWayArg> for Way {

@@ -7,10 +7,9 @@ use culvert_record::{CapacityMethod, CapacityRecord, VoidReason};
 use culvert_report::capacity_text;
 use culvert_units::ExitStatus;
 use culvert_wire::capacity::CapacityParameters;
-use culvert_wire::message::Way;
 
 use super::single::CAUTION;
-use crate::args::{CapacityArgs, MethodArg, OneWayArg};
+use crate::args::{CapacityArgs, MethodArg};
 use crate::capacity::CapacityWanted;
 use crate::console::Console;
 use crate::failure::SenderError;
@@ -42,10 +41,7 @@ fn wanted(args: CapacityArgs) -> CapacityWanted {
     CapacityWanted {
         target: args.target,
         family: args.family,
-        toward: match args.toward {
-            OneWayArg::Far => Way::Far,
-            OneWayArg::Near => Way::Near,
-        },
+        toward: args.toward.into(),
         method,
         parameters: CapacityParameters {
             rate_cap_bps: args.ceiling,
