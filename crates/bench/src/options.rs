@@ -25,6 +25,9 @@ pub(crate) struct Options {
     /// How long each rate of the paced section is kept
     #[arg(long, value_name = "DURATION", default_value = "10s", value_parser = parse_duration)]
     pub(crate) paced_for: Duration,
+    /// How often each rate is kept
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u16).range(1..=100))]
+    pub(crate) paced_rounds: u16,
     /// The core of everything at the near end, and of everything at the far end
     #[arg(long, value_name = "NEAR,FAR", default_value = "0,1", value_parser = parse_cores)]
     pub(crate) cores: Cores,

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use culvert_stats::median;
+
 use crate::culvert::{DATAGRAM_BUFFER, Listener, Programs};
 use crate::error::BenchError;
 use crate::options::Options;
@@ -25,41 +27,93 @@ const SPINNER_LATE_US: f64 = 5.0;
 
 pub(super) fn run(programs: &Programs, options: &Options) -> Result<Vec<Row>, BenchError> {
     let mut listener = Listener::start(programs)?;
-    let settle = Duration::from_millis(100);
     let mut rows = Vec::new();
     for (rate, bytes) in RATES {
-        let run = listener.paced(bytes, rate, (settle, options.paced_for))?;
-        let length = settle + options.paced_for;
-        let spin = reference(programs, "spin", (rate, bytes), length)?;
-        let sleep = reference(programs, "sleep", (rate, bytes), length)?;
         let name = format!("paced {} Mbit/s", rate / 1_000_000);
-        say(&format!("{name}: done"));
-        let off = (run.offered_bps()? / rate as f64 - 1.0).abs();
-        rows.push(
-            Row::plain(format!("{name}: offered off asked"), "%", &[off * 100.0])
-                .bar(Bar::AtMost(IN_TOTAL * 100.0)),
-        );
-        let arrived = share_within(&run.steps_of_100_ms()?, rate as f64 / 80.0);
-        let even: Vec<f64> = run.even_departures().or(arrived).into_iter().collect();
-        rows.push(
-            Row::plain(format!("{name}: 100 ms steps within 0.5 %"), "%", &even)
-                .bar(Bar::AtLeast(99.0))
-                .note(format!(
-                    "arrived so {:.1} %; {}",
-                    arrived.unwrap_or(f64::NAN),
-                    steps_of("spinner", &spin, rate)
-                )),
-        );
-        let late: Vec<f64> = run.departure_lateness_p99_us().into_iter().collect();
-        rows.push(lateness(&name, &late, &spin, &sleep));
-        let used = run.near.cpu_s / spin.cpu_s;
-        let share = Row::plain(format!("{name}: CPU near / spinner"), "", &[used]).note(format!(
-            "culvert {:.2} s, spinner {:.2} s, sleeper {:.2} s",
-            run.near.cpu_s, spin.cpu_s, sleep.cpu_s
-        ));
-        rows.push(if rate <= 100_000_000 { share.bar(Bar::AtMost(0.5)) } else { share });
+        let mut rounds = Vec::new();
+        for number in 1..=options.paced_rounds {
+            rounds.push(round(programs, &mut listener, (rate, bytes), options.paced_for)?);
+            say(&format!("{name} {number}/{}: done", options.paced_rounds));
+        }
+        rows.extend(of_rate(&name, rate, &rounds));
     }
     Ok(rows)
+}
+
+/// The program and both references, one after the other.
+struct Round {
+    off: f64,
+    even: Option<f64>,
+    arrived_even: Option<f64>,
+    late_us: Option<f64>,
+    cpu_s: f64,
+    spin: Paced,
+    sleep: Paced,
+}
+
+fn round(
+    programs: &Programs,
+    listener: &mut Listener,
+    (rate, bytes): (u64, u16),
+    plateau: Duration,
+) -> Result<Round, BenchError> {
+    let settle = Duration::from_millis(100);
+    let run = listener.paced(bytes, rate, (settle, plateau))?;
+    let length = settle + plateau;
+    let spin = reference(programs, "spin", (rate, bytes), length)?;
+    let sleep = reference(programs, "sleep", (rate, bytes), length)?;
+    let arrived_even = share_within(&run.steps_of_100_ms()?, rate as f64 / 80.0);
+    Ok(Round {
+        off: (run.offered_bps()? / rate as f64 - 1.0).abs(),
+        even: run.even_departures().or(arrived_even),
+        arrived_even,
+        late_us: run.departure_lateness_p99_us(),
+        cpu_s: run.near.cpu_s,
+        spin,
+        sleep,
+    })
+}
+
+/// The figures of one rate: medians of its rounds, since a machine that takes the core away now and then does so in one.
+fn of_rate(name: &str, rate: u64, rounds: &[Round]) -> [Row; 4] {
+    let values = |of: fn(&Round) -> Option<f64>| rounds.iter().filter_map(of).collect::<Vec<_>>();
+    let mid = |of: fn(&Round) -> Option<f64>| median(&values(of)).unwrap_or(f64::NAN);
+    let spinner_even = rounds
+        .iter()
+        .filter_map(|round| share_within(&round.spin.steps(), rate as f64 / 80.0))
+        .collect::<Vec<_>>();
+    let total = Row::plain(
+        format!("{name}: offered off asked"),
+        "%",
+        &values(|round| Some(round.off * 100.0)),
+    )
+    .bar(Bar::AtMost(IN_TOTAL * 100.0));
+    let steps =
+        Row::plain(format!("{name}: 100 ms steps within 0.5 %"), "%", &values(|round| round.even))
+            .bar(Bar::AtLeast(99.0))
+            .note(format!(
+                "arrived so {:.1} %, spinner {:.1} %",
+                mid(|round| round.arrived_even),
+                median(&spinner_even).unwrap_or(f64::NAN)
+            ));
+    let late = lateness(
+        name,
+        &values(|round| round.late_us),
+        mid(|round| Some(round.spin.late_us())),
+        mid(|round| Some(round.sleep.late_us())),
+    );
+    let used = Row::plain(
+        format!("{name}: CPU near / spinner"),
+        "",
+        &values(|round| Some(round.cpu_s / round.spin.cpu_s)),
+    )
+    .note(format!(
+        "culvert {:.2} s, spinner {:.2} s, sleeper {:.2} s",
+        mid(|round| Some(round.cpu_s)),
+        mid(|round| Some(round.spin.cpu_s)),
+        mid(|round| Some(round.sleep.cpu_s))
+    ));
+    [total, steps, late, if rate <= 100_000_000 { used.bar(Bar::AtMost(0.5)) } else { used }]
 }
 
 struct Paced {
@@ -68,8 +122,14 @@ struct Paced {
 }
 
 impl Paced {
-    fn late_us(&self) -> [f64; 3] {
-        self.account.lateness_us.unwrap_or([f64::NAN; 3])
+    /// The lateness that 99 in 100 departures keep, microseconds.
+    fn late_us(&self) -> f64 {
+        self.account.lateness_us.map_or(f64::NAN, |[_, p99, _]| p99)
+    }
+
+    /// Bytes of each 100 ms.
+    fn steps(&self) -> Vec<f64> {
+        self.account.steps.iter().map(|bytes| *bytes as f64).collect()
     }
 }
 
@@ -102,9 +162,7 @@ fn reference(
 }
 
 /// The bar holds where the spinner, in the same run, shows that this machine lets a thread be punctual.
-fn lateness(name: &str, late: &[f64], spin: &Paced, sleep: &Paced) -> Row {
-    let [_, spinner, _] = spin.late_us();
-    let [_, sleeper, _] = sleep.late_us();
+fn lateness(name: &str, late: &[f64], spinner: f64, sleeper: f64) -> Row {
     let row = Row::plain(format!("{name}: departure lateness p99"), "us", late);
     let beside = format!("spinner {spinner:.1} us, sleeper {sleeper:.1} us");
     if spinner <= SPINNER_LATE_US {
@@ -112,12 +170,6 @@ fn lateness(name: &str, late: &[f64], spin: &Paced, sleep: &Paced) -> Row {
     } else {
         row.note(format!("{beside}: no bar, the spinner itself is late"))
     }
-}
-
-fn steps_of(name: &str, paced: &Paced, rate: u64) -> String {
-    let steps: Vec<f64> = paced.account.steps.iter().map(|bytes| *bytes as f64).collect();
-    let even = share_within(&steps, rate as f64 / 80.0);
-    even.map_or_else(String::new, |even| format!("{name} {even:.1} %"))
 }
 
 /// The share of steps that differ from `asked` bytes by the allowed share at most, in percent; `None` without a step.
