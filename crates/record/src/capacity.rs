@@ -9,7 +9,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::finding::{read, store};
-use crate::{Ends, Finding, Way, describe_caveat, describe_void};
+use crate::{Ends, Finding, PathTaken, Way, describe_caveat, describe_void};
 
 /// The shape of a capacity record, and its version.
 pub const CAPACITY_SCHEMA: &str = "culvert-capacity/1";
@@ -26,6 +26,8 @@ pub struct CapacityRecord {
     pub started_at: Timestamp,
     /// The listener, as typed.
     pub target: String,
+    /// The path, as far as it was named.
+    pub path: PathTaken,
     /// The family of its packets.
     pub family: Option<Family>,
     /// The way that was searched.

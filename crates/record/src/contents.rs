@@ -4,7 +4,7 @@ use std::{collections::HashSet, fmt};
 
 use serde::{Deserialize, de::DeserializeOwned};
 
-use crate::{RunRecord, SCHEMA, SURVEY_SCHEMA, SurveyHeader};
+use crate::{CAPACITY_SCHEMA, CapacityRecord, RunRecord, SCHEMA, SURVEY_SCHEMA, SurveyHeader};
 
 /// A ledger as it was read.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -13,6 +13,8 @@ pub struct LedgerContents {
     pub headers: Vec<SurveyHeader>,
     /// The runs, valid and void, in the order they were written.
     pub runs: Vec<RunRecord>,
+    /// The searches for a capacity, whole or a part only, in the order they were written.
+    pub capacities: Vec<CapacityRecord>,
     /// Lines that could not be used.
     pub skipped: Vec<SkippedLine>,
 }
@@ -55,7 +57,7 @@ pub enum SkipReason {
         /// What the reader of JSON said.
         cause: String,
     },
-    /// A run that an earlier line holds already: counting it twice would feign a repeat.
+    /// A run or a search that an earlier line holds already: counting it twice would feign a repeat.
     #[error("it repeats run {id}")]
     Repeated {
         /// The run.
@@ -86,6 +88,11 @@ pub fn parse_ledger(bytes: &[u8]) -> LedgerContents {
                 continue;
             }
             Ok(Parsed::Run(run)) => SkipReason::Repeated { id: run.id },
+            Ok(Parsed::Capacity(search)) if seen.insert(search.id.clone()) => {
+                contents.capacities.push(*search);
+                continue;
+            }
+            Ok(Parsed::Capacity(search)) => SkipReason::Repeated { id: search.id },
             Err(SkipReason::NotAnObject { .. }) if is_last && ends_torn => SkipReason::Torn,
             Err(reason) => reason,
         };
@@ -95,6 +102,11 @@ pub fn parse_ledger(bytes: &[u8]) -> LedgerContents {
 }
 
 impl LedgerContents {
+    /// Neither a run nor a search is there to be shown.
+    pub const fn holds_nothing(&self) -> bool {
+        self.runs.is_empty() && self.capacities.is_empty()
+    }
+
     /// The runs of one survey, in the order they were written.
     pub fn runs_of<'a>(&'a self, survey_id: &'a str) -> impl Iterator<Item = &'a RunRecord> {
         self.runs
@@ -112,6 +124,7 @@ impl fmt::Display for SkippedLine {
 enum Parsed {
     Survey(Box<SurveyHeader>),
     Run(Box<RunRecord>),
+    Capacity(Box<CapacityRecord>),
 }
 
 #[derive(Deserialize)]
@@ -126,6 +139,7 @@ fn parse_line(line: &[u8]) -> Result<Parsed, SkipReason> {
     match schema.as_str() {
         SURVEY_SCHEMA => read_as(line, schema).map(|header| Parsed::Survey(Box::new(header))),
         SCHEMA => read_as(line, schema).map(|run| Parsed::Run(Box::new(run))),
+        CAPACITY_SCHEMA => read_as(line, schema).map(|search| Parsed::Capacity(Box::new(search))),
         _ => Err(SkipReason::UnknownSchema { schema }),
     }
 }
@@ -184,6 +198,16 @@ mod tests {
                 SkipReason::Torn
             ]
         ));
+    }
+
+    #[test]
+    fn a_search_for_a_capacity_is_kept_beside_the_runs_and_counts_once() {
+        let search = serde_json::to_string(&samples::capacity()).expect("a line");
+        let run = line_of(&samples::run());
+        let contents = parse_ledger(format!("{search}\n{run}\n{search}\n").as_bytes());
+        assert_eq!(contents.capacities, vec![samples::capacity()]);
+        assert_eq!(contents.runs, vec![samples::run()]);
+        assert!(matches!(contents.skipped[..], [SkippedLine { number: 3, .. }]));
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! The ledger on disk: an append-only file of JSON lines under an exclusive lock.
 //!
-//! A line is a [`SurveyHeader`] or a [`RunRecord`], told apart by its `schema`. What the lines mean is read by
+//! A line is a [`SurveyHeader`], a [`RunRecord`] or a [`CapacityRecord`], told apart by its `schema`. What the lines mean is read by
 //! [`parse_ledger`], which touches no file.
 
 use std::{
@@ -12,7 +12,7 @@ use std::{
 use culvert_units::{ExitStatus, Explain};
 use serde::Serialize;
 
-use crate::{LedgerContents, RunRecord, SurveyHeader, parse_ledger};
+use crate::{CapacityRecord, LedgerContents, RunRecord, SurveyHeader, parse_ledger};
 
 /// A ledger open for appending; the lock is released when it is dropped.
 #[derive(Debug)]
@@ -31,6 +31,8 @@ pub enum Entry<'a> {
     Survey(&'a SurveyHeader),
     /// One run.
     Run(&'a RunRecord),
+    /// One search for a capacity.
+    Capacity(&'a CapacityRecord),
 }
 
 /// Why a ledger cannot be used.
@@ -171,6 +173,12 @@ impl<'a> From<&'a SurveyHeader> for Entry<'a> {
 impl<'a> From<&'a RunRecord> for Entry<'a> {
     fn from(run: &'a RunRecord) -> Self {
         Self::Run(run)
+    }
+}
+
+impl<'a> From<&'a CapacityRecord> for Entry<'a> {
+    fn from(search: &'a CapacityRecord) -> Self {
+        Self::Capacity(search)
     }
 }
 

@@ -199,16 +199,16 @@ const COLUMNS: &[Column] = &[
     column("far_busiest_core_share", |line| busiest(line.run.ends.far.as_ref())),
 ];
 
-fn shown<T: ToString>(figure: Option<T>) -> String {
+pub(crate) fn shown<T: ToString>(figure: Option<T>) -> String {
     figure.map(|figure| figure.to_string()).unwrap_or_default()
 }
 
-fn typed(text: Option<&String>) -> String {
+pub(crate) fn typed(text: Option<&String>) -> String {
     shown(text.map(|text| spreadsheet(text)))
 }
 
 /// A value of a fixed set as the record writes it.
-fn word(value: &impl Serialize) -> String {
+pub(crate) fn word(value: &impl Serialize) -> String {
     serde_json::to_value(value)
         .ok()
         .and_then(|value| value.as_str().map(str::to_owned))

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use culvert_record::{RunRecord, SurveyHeader};
+use culvert_record::{CapacityRecord, RunRecord, SurveyHeader};
 use culvert_verdict::Comparison;
 use serde::Serialize;
 
@@ -21,6 +21,7 @@ struct Document<'a> {
     comparison: &'a Comparison,
     surveys: &'a [SurveyHeader],
     runs: &'a [RunRecord],
+    capacities: &'a [CapacityRecord],
     skipped_lines: Vec<Skipped>,
 }
 
@@ -38,6 +39,7 @@ impl Exporter for Json {
             comparison: report.comparison,
             surveys: &report.contents.headers,
             runs: &report.contents.runs,
+            capacities: &report.contents.capacities,
             skipped_lines: skipped
                 .map(|line| Skipped { number: line.number, reason: line.reason.to_string() })
                 .collect(),

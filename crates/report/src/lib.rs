@@ -6,6 +6,8 @@
 //! `null`, never `0`.
 
 mod calls;
+mod capacity_csv;
+mod capacity_table;
 mod capacity_text;
 mod ceiling;
 mod cells;
@@ -26,6 +28,7 @@ mod table;
 mod terminal;
 
 pub use calls::{CALLS_SCHEMA, CallsPart, CallsReport};
+pub use capacity_csv::{CAPACITY_CSV_SCHEMA, CapacityCsv};
 pub use capacity_text::capacity_text;
 pub use ceiling::{CEILING_SCHEMA, CeilingRow, CeilingTable};
 pub use certificate_text::certificate_text;

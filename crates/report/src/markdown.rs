@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use crate::{
     Exporter, Report,
+    capacity_table::{CAPACITY_NAMES, capacity_cells, capacity_notes, capacity_tables},
     cells::markdown,
     instrument,
     terminal::{BULK_NAMES, PACED_NAMES, bulk_cells, of_table, paced_cells, tables},
@@ -25,17 +26,11 @@ impl Exporter for Markdown {
             let paced = session.kind.is_datagrams();
             let (columns, cells): (_, fn(&culvert_verdict::Row) -> Vec<String>) =
                 if paced { (PACED_NAMES, paced_cells) } else { (BULK_NAMES, bulk_cells) };
-            line(out, &columns.iter().map(|&name| name.to_owned()).collect::<Vec<_>>())?;
-            writeln!(
-                out,
-                "|{}{}",
-                " --- |".repeat(NAMING),
-                " ---: |".repeat(columns.len().saturating_sub(NAMING))
-            )?;
-            for row in of_table(comparison, session, toward) {
-                line(out, &cells(row))?;
-            }
-            writeln!(out)?;
+            table(out, columns, of_table(comparison, session, toward).map(cells))?;
+        }
+        for (heading, rows) in capacity_tables(comparison) {
+            writeln!(out, "### {}\n", markdown(&heading))?;
+            table(out, CAPACITY_NAMES, rows.into_iter().map(capacity_cells))?;
         }
         for sentence in &comparison.sentences {
             writeln!(out, "{}\n", markdown(sentence))?;
@@ -81,7 +76,29 @@ fn notes(report: &Report<'_>) -> Vec<String> {
         );
         notes.extend(row.caveats.iter().map(|caveat| format!("{name}, {route}: {caveat}")));
     }
+    for (heading, rows) in capacity_tables(report.comparison) {
+        let of_rows = rows.into_iter().flat_map(capacity_notes);
+        notes.extend(of_rows.map(|note| format!("{heading}: {note}")));
+    }
     notes
+}
+
+fn table(
+    out: &mut dyn Write,
+    columns: &[&str],
+    rows: impl Iterator<Item = Vec<String>>,
+) -> io::Result<()> {
+    line(out, &columns.iter().map(|&name| name.to_owned()).collect::<Vec<_>>())?;
+    writeln!(
+        out,
+        "|{}{}",
+        " --- |".repeat(NAMING),
+        " ---: |".repeat(columns.len().saturating_sub(NAMING))
+    )?;
+    for row in rows {
+        line(out, &row)?;
+    }
+    writeln!(out)
 }
 
 fn line(out: &mut dyn Write, cells: &[String]) -> io::Result<()> {

@@ -1,6 +1,6 @@
 //! An invented survey whose figures are easy to check by hand.
 
-use culvert_record::{LedgerContents, RunRecord, SurveyHeader};
+use culvert_record::{CapacityRecord, LedgerContents, RunRecord, SurveyHeader};
 use culvert_verdict::{Comparison, compare_ledger};
 use serde_json::{Value, json};
 
@@ -32,6 +32,12 @@ pub(crate) fn paced() -> RunRecord {
         "receive_buffer": {"asked_bytes": 4_194_304, "granted_bytes": 425_984}
     });
     record(run)
+}
+
+/// A search outside: 39.99 Mbit/s stood the verification.
+pub(crate) fn capacity() -> CapacityRecord {
+    serde_json::from_str(include_str!("../../record/src/samples/capacity.json"))
+        .expect("a capacity")
 }
 
 /// Three rounds outside and through two tunnels toward far, one of them void, and a torn last line.

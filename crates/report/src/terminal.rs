@@ -3,10 +3,11 @@
 use std::io::{self, Write};
 
 use culvert_record::Way;
-use culvert_verdict::{Comparison, Gap, GapVerdict, Row, Session, Summary};
+use culvert_verdict::{Comparison, Gap, GapVerdict, PathKey, Row, Session, Summary};
 
 use crate::{
     Exporter, Report,
+    capacity_table::{CAPACITY_NAMES, capacity_cells, capacity_notes, capacity_tables},
     figures::{fine_percent, megabits, milliseconds, or_missing, pair, place, share},
     instrument, table,
 };
@@ -31,6 +32,14 @@ impl Exporter for Terminal {
             writeln!(out, "\n{}", table::paragraph(self.width, "", &heading))?;
             out.write_all(self.table(session, &rows).as_bytes())?;
             self.notes(&rows, out)?;
+        }
+        for (heading, rows) in capacity_tables(report.comparison) {
+            writeln!(out, "\n{}", table::paragraph(self.width, "", &heading))?;
+            let cells: Vec<_> = rows.iter().map(|row| capacity_cells(row)).collect();
+            out.write_all(table::columns(self.width, CAPACITY_NAMES, &cells).as_bytes())?;
+            for note in rows.iter().flat_map(|row| capacity_notes(row)) {
+                out.write_all(table::paragraph(self.width, "  ! ", &note).as_bytes())?;
+            }
         }
         writeln!(out)?;
         for sentence in sentences {
@@ -99,11 +108,11 @@ pub(crate) fn of_table<'a>(
     comparison.rows.iter().filter(move |row| row.session == *session && row.toward == toward)
 }
 
-/// How many runs count, and of how many.
-fn runs(row: &Row) -> String {
-    match row.void {
-        0 => row.valid.to_string(),
-        void => format!("{} of {}", row.valid, row.valid + void),
+/// How many count, and of how many.
+pub(crate) fn of_all(valid: usize, void: usize) -> String {
+    match void {
+        0 => valid.to_string(),
+        void => format!("{valid} of {}", valid + void),
     }
 }
 
@@ -177,13 +186,19 @@ pub(crate) fn paced_cells(row: &Row) -> Vec<String> {
 }
 
 fn identity(row: &Row) -> Vec<String> {
-    let family = row.path.family.map(|family| family.to_string());
-    let place: Vec<_> = place(&row.path).map(str::to_owned).into_iter().chain(family).collect();
+    let mut cells = named_path(&row.path);
+    cells.push(of_all(row.valid, row.void));
+    cells
+}
+
+/// Name, place with family, and encapsulation.
+pub(crate) fn named_path(path: &PathKey) -> Vec<String> {
+    let family = path.family.map(|family| family.to_string());
+    let place: Vec<_> = place(path).map(str::to_owned).into_iter().chain(family).collect();
     vec![
-        row.path.name.clone(),
+        path.name.clone(),
         or_missing((!place.is_empty()).then(|| place.join(", "))),
-        or_missing(row.path.encapsulation.clone()),
-        runs(row),
+        or_missing(path.encapsulation.clone()),
     ]
 }
 

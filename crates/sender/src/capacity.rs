@@ -6,7 +6,7 @@ use std::time::Duration;
 use culvert_pathmodel::Family;
 use culvert_record::{
     CAPACITY_SCHEMA, CapacityCaveat, CapacityMethod, CapacityRecord, CapacityVoid, Caveat, Ends,
-    Finding,
+    Finding, PathTaken,
 };
 use culvert_session::plan::Target;
 use culvert_units::{BitRate, Bytes};
@@ -33,6 +33,8 @@ const BURST_SHARE: f64 = 0.02;
 /// A search and where it goes.
 #[derive(Debug, Clone)]
 pub(crate) struct CapacityWanted {
+    /// The path, as it is named.
+    pub(crate) path: PathTaken,
     /// Whom to dial.
     pub(crate) target: Target,
     /// In which family.
@@ -136,6 +138,7 @@ impl Searched<'_> {
             id,
             started_at: self.started_at,
             target: self.wanted.target.to_string(),
+            path: self.wanted.path.clone(),
             family: Some(family_of(self.contact.peer.ip())),
             toward: self.wanted.toward,
             method: self.wanted.method,

@@ -37,7 +37,7 @@ pub(crate) fn act(args: Args, console: &Console) -> Result<ExitStatus, SenderErr
 
 fn compare(args: &CompareArgs, console: &Console) -> Result<ExitStatus, SenderError> {
     let contents = Ledger::read(&args.ledger)?;
-    if contents.runs.is_empty() {
+    if contents.holds_nothing() {
         return Err(SenderError::NothingToShow { path: args.ledger.clone() });
     }
     show_comparison(&contents, args.json, console)?;

@@ -11,7 +11,7 @@ pub(crate) fn cautions(comparison: &Comparison, header: Option<&SurveyHeader>) -
         "Load only networks that you own or may load (RFC 6815).".to_owned(),
         "The rules of the provider, the employer and the place come first.".to_owned(),
     ];
-    if comparison.rows.iter().any(|row| !row.path.is_inside()) {
+    if comparison.paths().any(|path| !path.is_inside()) {
         cautions.push(
             "A forwarded port is found by strangers: close it when the measuring is done."
                 .to_owned(),
@@ -49,8 +49,8 @@ fn metered(header: Option<&SurveyHeader>) -> Vec<String> {
 
 fn exposed(comparison: &Comparison) -> Vec<String> {
     let mut cautions = Vec::new();
-    for row in comparison.rows.iter().filter(|row| row.path.is_inside()) {
-        let Some(caution) = protection_caution(&row.path) else { continue };
+    for path in comparison.paths().filter(|path| path.is_inside()) {
+        let Some(caution) = protection_caution(path) else { continue };
         if !cautions.contains(&caution) {
             cautions.push(caution);
         }

@@ -1,16 +1,17 @@
 //! Paths side by side: what each gave, and what of the difference the headers explain.
 
 use culvert_record::{
-    LedgerContents, Place, RunRecord, SurveyHeader, Toward, Way, describe_caveat, describe_void,
+    CapacityRecord, LedgerContents, Place, RunRecord, SurveyHeader, Toward, Way, describe_caveat,
+    describe_void,
 };
 use culvert_stats::{MedianInterval, Summary, median_interval};
 use culvert_units::Fraction;
 use serde::Serialize;
 
 use crate::{
-    Bound, Gap, PathKey, Session,
+    Bound, CapacityRow, Gap, PathKey, Session,
     bound::{Subject, bound},
-    cautions, gap, not_checked, sentences,
+    capacity, cautions, gap, not_checked, sentences,
 };
 
 /// Every path, session and direction of a ledger, with what follows.
@@ -24,6 +25,8 @@ pub struct Comparison {
     pub far: String,
     /// One row a path, session and direction; the paths of one session and direction stand together, outside first.
     pub rows: Vec<Row>,
+    /// One row a path and direction whose IP-layer capacity was searched, outside first. Searches belong to no survey.
+    pub capacities: Vec<CapacityRow>,
     /// Two plain sentences: what the tunnels cost, and what follows.
     pub sentences: [String; 2],
     /// What was not checked, and so may still hold.
@@ -99,6 +102,19 @@ pub struct DatagramFigures {
 ///
 /// With a `header`, the runs of its survey alone are compared and the sites' names and lines come from it.
 pub fn compare(header: Option<&SurveyHeader>, runs: &[RunRecord]) -> Comparison {
+    assembled(header, runs, &[])
+}
+
+/// Compares the paths of the last survey of a ledger, or all its runs when it holds no survey.
+pub fn compare_ledger(contents: &LedgerContents) -> Comparison {
+    assembled(contents.headers.last(), &contents.runs, &contents.capacities)
+}
+
+fn assembled(
+    header: Option<&SurveyHeader>,
+    runs: &[RunRecord],
+    searches: &[CapacityRecord],
+) -> Comparison {
     let belongs = |run: &&RunRecord| {
         header.is_none_or(|header| {
             run.survey.as_ref().is_some_and(|position| position.id == header.id)
@@ -112,6 +128,7 @@ pub fn compare(header: Option<&SurveyHeader>, runs: &[RunRecord]) -> Comparison 
         near: header.map_or_else(|| "near".to_owned(), |header| header.sites.near.name.clone()),
         far: header.map_or_else(|| "far".to_owned(), |header| header.sites.far.name.clone()),
         rows,
+        capacities: capacity::rows(header, searches),
         sentences: [String::new(), String::new()],
         not_checked: Vec::new(),
         cautions: Vec::new(),
@@ -123,11 +140,6 @@ pub fn compare(header: Option<&SurveyHeader>, runs: &[RunRecord]) -> Comparison 
     comparison
 }
 
-/// Compares the paths of the last survey of a ledger, or all its runs when it holds no survey.
-pub fn compare_ledger(contents: &LedgerContents) -> Comparison {
-    compare(contents.headers.last(), &contents.runs)
-}
-
 impl Comparison {
     /// The route of a direction by the sites' names, as in "cabin → workshop".
     pub fn route(&self, toward: Way) -> String {
@@ -135,6 +147,12 @@ impl Comparison {
             Way::Far => format!("{} → {}", self.near, self.far),
             Way::Near => format!("{} → {}", self.far, self.near),
         }
+    }
+
+    /// The path of every row.
+    pub(crate) fn paths(&self) -> impl Iterator<Item = &PathKey> {
+        let searched = self.capacities.iter().map(|row| &row.path);
+        self.rows.iter().map(|row| &row.path).chain(searched)
     }
 
     /// The sessions, in the order they were first run.
@@ -210,7 +228,7 @@ const fn asked_toward(run: &RunRecord, way: Way) -> bool {
     )
 }
 
-fn planned_place(header: Option<&SurveyHeader>, path: &PathKey) -> usize {
+pub(crate) fn planned_place(header: Option<&SurveyHeader>, path: &PathKey) -> usize {
     header
         .and_then(|header| header.paths.iter().position(|planned| planned.name == path.name))
         .unwrap_or(usize::MAX)
@@ -311,7 +329,7 @@ fn hold_against(row: &mut Row, outside: &Row) {
 }
 
 /// The values, each once, in the order they first appear.
-fn distinct<T: PartialEq>(values: impl IntoIterator<Item = T>) -> Vec<T> {
+pub(crate) fn distinct<T: PartialEq>(values: impl IntoIterator<Item = T>) -> Vec<T> {
     let mut seen = Vec::new();
     for value in values {
         if !seen.contains(&value) {

@@ -4,6 +4,7 @@
 //! the paths of a ledger side by side. Nothing here words a table: that is `report`'s part.
 
 mod bound;
+mod capacity;
 mod cautions;
 mod comparison;
 mod gap;
@@ -16,6 +17,7 @@ mod session;
 mod words;
 
 pub use bound::Bound;
+pub use capacity::CapacityRow;
 pub use cautions::protection_caution;
 pub use comparison::{Comparison, DatagramFigures, Row, SurveyName, compare, compare_ledger};
 pub use culvert_stats::{MedianInterval, Summary};

@@ -4,7 +4,7 @@ use std::fmt;
 use std::time::Duration;
 
 use culvert_pathmodel::Family;
-use culvert_record::{Beside, Handover, Kind, Place, RunRecord, Toward};
+use culvert_record::{Beside, Handover, Kind, PathTaken, Place, RunRecord, Toward};
 use culvert_units::{BitRate, Bytes, Dscp, format_duration};
 use serde::Serialize;
 
@@ -126,11 +126,16 @@ const USUAL_CONTROL: &str = "cubic";
 impl PathKey {
     /// The path a run was asked to take.
     pub fn of(run: &RunRecord) -> Self {
+        Self::taken(&run.path, run.family)
+    }
+
+    /// The path that a session in this family was asked to take.
+    pub(crate) fn taken(path: &PathTaken, family: Option<Family>) -> Self {
         Self {
-            name: run.path.name.clone().unwrap_or_else(|| run.path.target.clone()),
-            place: run.path.place,
-            family: run.family,
-            encapsulation: run.path.encapsulation.clone(),
+            name: path.name.clone().unwrap_or_else(|| path.target.clone()),
+            place: path.place,
+            family,
+            encapsulation: path.encapsulation.clone(),
         }
     }
 }

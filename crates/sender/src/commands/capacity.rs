@@ -3,7 +3,7 @@
 use std::io::Write as _;
 
 use culvert_engine::Pins;
-use culvert_record::{CapacityMethod, CapacityRecord, VoidReason};
+use culvert_record::{CapacityMethod, CapacityRecord, PathTaken, VoidReason};
 use culvert_report::capacity_text;
 use culvert_units::ExitStatus;
 use culvert_wire::capacity::CapacityParameters;
@@ -39,6 +39,12 @@ fn wanted(args: CapacityArgs) -> CapacityWanted {
     let micros =
         |duration: std::time::Duration| u64::try_from(duration.as_micros()).unwrap_or(u64::MAX);
     CapacityWanted {
+        path: PathTaken {
+            name: None,
+            place: None,
+            target: args.target.to_string(),
+            encapsulation: None,
+        },
         target: args.target,
         family: args.family,
         toward: args.toward.into(),

@@ -15,7 +15,7 @@ use crate::failure::SenderError;
 /// Writes the ledger in each format that was asked for.
 pub(super) fn report(args: &ReportArgs, console: &Console) -> Result<ExitStatus, SenderError> {
     let contents = Ledger::read(&args.ledger)?;
-    if contents.runs.is_empty() {
+    if contents.holds_nothing() {
         return Err(SenderError::NothingToShow { path: args.ledger.clone() });
     }
     for line in &contents.skipped {
