@@ -148,9 +148,10 @@ impl Receiving {
         let mut bytes = 0;
         let mut authentic = false;
         let mut stamp = None;
+        let reader = self.plan.flow.reader();
         // Joined datagrams are walked inside one another: a loop outside would ask after each where the next one is.
         self.inbox.datagrams().for_each(|datagram| {
-            match self.account.take(&self.plan.flow, &datagram) {
+            match self.account.take(&reader, &datagram) {
                 Taken::New => {
                     bytes += datagram.payload.len() as u64;
                     stamp = datagram.received_at_realtime_ns.or(stamp);

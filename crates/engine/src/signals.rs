@@ -5,7 +5,7 @@ use std::sync::mpsc::Receiver;
 use culvert_os::clock::monotonic_ns;
 use culvert_os::udp::{FlowSocket, SendStop};
 use culvert_session::proof::{Freshness, ProofKeeper};
-use culvert_wire::datagram::{DatagramHeader, DatagramKey, MAX_SIGNAL, Signal, SignalBody};
+use culvert_wire::datagram::{DatagramHeader, DatagramKey, MAX_SIGNAL, Signal, SignalBody, Tagger};
 use rand::Rng as _;
 
 /// The keys and numbers of one datagram flow, as seen from this end.
@@ -39,10 +39,29 @@ impl FlowIdentity {
 
     /// Reads an authentic datagram of this flow: its header, and its signal when it is no data.
     pub fn read(&self, datagram: &[u8]) -> Option<(DatagramHeader, Option<Signal>)> {
-        let header = self.header(datagram)?;
+        let header = self.reader().header(datagram)?;
         Some((header, Signal::read(&header, datagram)))
     }
 
+    /// What reads the headers of a batch.
+    pub fn reader(&self) -> HeaderReader {
+        HeaderReader {
+            tagger: self.receive_key.tagger(),
+            session: self.session,
+            stream: self.stream,
+        }
+    }
+}
+
+/// Reads the headers of one flow's datagrams, for as long as a batch takes.
+#[derive(Debug, Clone, Copy)]
+pub struct HeaderReader {
+    tagger: Tagger,
+    session: u32,
+    stream: u8,
+}
+
+impl HeaderReader {
     /// Reads the header alone of an authentic datagram of this flow.
     #[expect(
         clippy::inline_always,
@@ -50,7 +69,7 @@ impl FlowIdentity {
     )]
     #[inline(always)]
     pub fn header(&self, datagram: &[u8]) -> Option<DatagramHeader> {
-        let header = DatagramHeader::parse(datagram, &self.receive_key).ok()?;
+        let header = DatagramHeader::parse_by(datagram, &self.tagger).ok()?;
         (header.session == self.session && header.stream == self.stream).then_some(header)
     }
 }

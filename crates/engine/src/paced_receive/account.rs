@@ -9,7 +9,7 @@ use culvert_wire::datagram::{DatagramHeader, DatagramKind, Signal, Status};
 use culvert_wire::message::{ClockReport, DelayReport, LossReport, OrderReport, SequenceReport};
 
 use super::{flat, times::Times};
-use crate::signals::FlowIdentity;
+use crate::signals::HeaderReader;
 
 /// The receiver's account of one stream.
 #[derive(Debug)]
@@ -104,8 +104,8 @@ impl DatagramAccount {
 
     /// Takes in one datagram.
     #[inline]
-    pub fn take(&mut self, flow: &FlowIdentity, datagram: &Received<'_>) -> Taken {
-        let read = flow.header(datagram.payload).filter(|_| !datagram.truncated);
+    pub fn take(&mut self, reader: &HeaderReader, datagram: &Received<'_>) -> Taken {
+        let read = reader.header(datagram.payload).filter(|_| !datagram.truncated);
         let Some(header) = read else {
             self.refused += 1;
             return Taken::Refused { ours: false };

@@ -54,14 +54,9 @@ impl Outbox {
 
     /// Writes the headers of `count` datagrams that are numbered from `first` on.
     pub(super) fn fill(&mut self, first: DatagramHeader, key: &DatagramKey, count: u64) {
-        for (index, sequence) in (first.sequence..first.sequence + count).enumerate() {
-            let header = DatagramHeader { sequence, ..first };
-            self.batch.fill(index, |datagram| {
-                // The buffer is as long as the payload, and the payload holds a header: this was checked when granted.
-                let _ = header.emit(key, datagram);
-                datagram.len()
-            });
-        }
+        let count = usize::try_from(count).unwrap_or(usize::MAX);
+        // Each is as long as the payload, and the payload holds a header: this was checked when granted.
+        let _ = first.emit_run(key, self.batch.contents().take(count));
     }
 
     /// Sends the first `count` of them.

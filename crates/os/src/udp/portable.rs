@@ -251,6 +251,12 @@ impl SendBatch {
         Some(*length)
     }
 
+    /// The datagrams, each as long as it was filled, for writing over what changes.
+    pub fn contents(&mut self) -> impl Iterator<Item = &mut [u8]> {
+        let payloads = self.payloads.chunks_exact_mut(self.size).zip(&self.lengths);
+        payloads.map(|(payload, &length)| payload.get_mut(..length).unwrap_or_default())
+    }
+
     /// One: there is no segmentation offload here.
     pub fn most_segments(&self) -> usize {
         1

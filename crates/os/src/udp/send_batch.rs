@@ -60,6 +60,13 @@ impl SendBatch {
         Some(slice.iov_len)
     }
 
+    /// The datagrams, each as long as it was filled, for writing over what changes.
+    pub fn contents(&mut self) -> impl Iterator<Item = &mut [u8]> {
+        let lengths = self.slices.iter().map(|slice| slice.iov_len);
+        let payloads = self.payloads.chunks_exact_mut(self.size);
+        payloads.zip(lengths).map(|(payload, length)| payload.get_mut(..length).unwrap_or_default())
+    }
+
     /// The most datagrams that may leave as segments of one: as many as the kernel is known to take, and no more bytes
     /// than one datagram holds.
     pub fn most_segments(&self) -> usize {

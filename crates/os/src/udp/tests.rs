@@ -280,6 +280,8 @@ fn lengths_differ_within_a_batch_and_too_long_ones_are_marked() {
         outgoing.fill(index, |_| length);
     }
     assert_eq!(outgoing.fill(3, |_| 1_000), Some(100), "cut to the buffer");
+    assert_eq!(outgoing.contents().map(|one| one.len()).collect::<Vec<_>>(), [1, 0, 50, 100]);
+    outgoing.fill(3, |_| 51);
     assert_eq!(near.send_batch(&mut outgoing, 99).sent, 4);
     let mut incoming = ReceiveBatch::new(8, 50);
     let begun = Instant::now();

@@ -3,6 +3,7 @@ use culvert_wire::datagram::{DatagramKey, DatagramKind, SignalBody};
 use culvert_wire::message::{Handover, Limits, Load, SessionRequest, Way};
 
 use super::*;
+use crate::signals::FlowIdentity;
 
 const PAYLOAD: u16 = 64;
 /// Of both clocks, so that one becomes the other.
@@ -65,7 +66,7 @@ impl Stream {
             follows,
             drops_before,
         };
-        self.account.take(&self.flow, &datagram)
+        self.account.take(&self.flow.reader(), &datagram)
     }
 }
 
@@ -141,7 +142,7 @@ fn what_is_no_data_of_this_stream_is_not_counted() {
             follows: false,
             drops_before: 0,
         };
-        stream.account.take(&stream.flow.clone(), &datagram)
+        stream.account.take(&stream.flow.reader(), &datagram)
     };
     assert_eq!(refused(&mut stream, &[0; 64]), Taken::Refused { ours: false });
     let mut buffer = [0; culvert_wire::datagram::MAX_SIGNAL];
