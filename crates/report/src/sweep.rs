@@ -83,6 +83,8 @@ pub struct SweepTrial {
     pub arrived_per_second: Option<f64>,
     /// By how much the delay grew meanwhile, microseconds; `null` when it was not measured.
     pub delay_rise_us: Option<i64>,
+    /// Whether a host had its part in what was lost or waited.
+    pub disturbed: bool,
 }
 
 /// Something that weakens the result, and in how many trials it was seen.

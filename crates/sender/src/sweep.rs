@@ -29,8 +29,8 @@ const BUSY_FOR: Duration = Duration::from_millis(200);
 /// How often it is asked again.
 const BUSY_TIMES: u32 = 10;
 
-/// How often a trial is made again in which the sending host fell short.
-const REPEATS: u32 = 2;
+/// How often a trial is made again that a host spoilt.
+const REPEATS: u32 = 3;
 
 /// A sweep under way.
 #[derive(Debug)]
@@ -111,9 +111,10 @@ impl Sweep {
     pub(crate) fn run(&mut self, runner: &Runner) -> Result<(), BrokenOff> {
         while let Some(trial) = self.planner.next_trial() {
             let mut result = self.make(&trial, runner)?;
-            // A host that looked away once can do more; one that is the limit stays it.
+            // A host that looked away once can do better; one that is the limit stays it.
             for _ in 0..REPEATS {
-                if !result.fell_short_of(&trial) || !self.planner.allows(&trial, result.sent) {
+                let is_spoilt = self.planner.is_spoilt(&trial, &result);
+                if !is_spoilt || !self.planner.allows(&trial, result.sent) {
                     break;
                 }
                 self.planner.on_repeat(&trial, result.sent);

@@ -41,11 +41,13 @@ pub struct TrialResult {
     pub arrived_per_second: Option<f64>,
     /// The least delay of the last quarter over that of the first, microseconds; `None` when it was not measured.
     pub delay_rise_us: Option<i64>,
+    /// A host took something from it: what it lost or waited may be the host's doing.
+    pub disturbed: bool,
 }
 
 impl TrialResult {
     /// Whether the transmitter, not the path, kept the trial from its rate.
-    pub fn fell_short_of(&self, trial: &Trial) -> bool {
+    fn fell_short_of(&self, trial: &Trial) -> bool {
         one_size::is_short(self, trial.packets_per_second)
     }
 }
@@ -111,6 +113,12 @@ impl SweepPlanner {
         self.ask.byte_budget.is_none_or(|budget| spent <= budget.get())
     }
 
+    /// Whether a host kept a trial from telling something of the path: it sent less than it was to, or had its part in a
+    /// result that would count against the path. What passes in spite of a disturbance has passed.
+    pub fn is_spoilt(&self, trial: &Trial, result: &TrialResult) -> bool {
+        result.fell_short_of(trial) || (result.disturbed && !one_size::passes(result, &self.ask))
+    }
+
     /// Takes note of a trial that is to be made again: what it moved counts, what it gave does not.
     pub fn on_repeat(&mut self, trial: &Trial, sent: u64) {
         let bytes = sent.saturating_mul(u64::from(trial.ip_bytes));
@@ -121,7 +129,8 @@ impl SweepPlanner {
     pub fn outcome(&self) -> SweepOutcome {
         let figures = self.sizes.iter().map(|size| size.figure(self.out_of_budget)).collect();
         let check = self.check.as_ref().map(|size| size.figure(self.out_of_budget));
-        SweepOutcome::of(figures, check, self.trials.len(), self.spent_bytes)
+        let loss_at_most = self.ask.loss_at_most;
+        SweepOutcome::of(figures, check, self.trials.len(), self.spent_bytes, loss_at_most)
     }
 
     /// Every trial with its result, in the order they were made.

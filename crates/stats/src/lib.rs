@@ -64,8 +64,8 @@ pub use mann_whitney::{EXACT_LIMIT, MannWhitney, mann_whitney};
 pub use moments::Moments;
 pub use order_watch::{MOST_N, OrderWatch};
 pub use packet_cost::{
-    CostKind, FARTHEST_OFF, LIMITER_SPREAD, PREVAILS, PacketCost, RatePoint, RatePrediction,
-    packet_cost,
+    CostKind, FARTHEST_OFF, LEAST_FRAMING, LOOSEST, PREVAILS, PacketCost, RatePoint,
+    RatePrediction, packet_cost,
 };
 pub use percentile::{Percentiles, median, percentile};
 pub use proportion::proportion_interval;

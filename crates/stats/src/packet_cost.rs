@@ -11,13 +11,15 @@ use serde::{Deserialize, Serialize};
 
 use crate::linear_fit::{Interval, LackOfFit, LinearFit, lack_of_fit, linear_fit};
 
-/// The highest rate without loss at one packet size.
+/// The highest rate without loss at one packet size, as far as trials enclose it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RatePoint {
     /// The whole IP packet in bytes.
     pub ip_bytes: u16,
-    /// Packets per second.
-    pub packets_per_second: f64,
+    /// Packets per second that the path carries for certain.
+    pub low: f64,
+    /// Packets per second that it does not carry.
+    pub high: f64,
 }
 
 /// What a path is limited by.
@@ -30,17 +32,22 @@ pub enum CostKind {
     PerByte,
     /// Neither prevails at the largest size.
     Mixed,
-    /// The same IP-layer bit rate at every size: somebody set it, or the link has no cost per packet.
+    /// One IP-layer bit rate lies within the trials' bounds at every size, and no rate of a link's frames does: somebody set
+    /// it, or the link has no cost per packet.
     BitLimiter,
-    /// The same packets per second at every size, to the same narrow bound: a cap on packets.
+    /// One number of packets per second lies within the bounds at every size: a cap on packets.
     PacketLimiter,
     /// The points lie off every line, or the intervals are too wide to tell.
     Unclear,
 }
 
-/// Rates that differ between sizes by less than this share are one rate that somebody set (common practice: the spread
-/// of a limiter is below half a percent).
-pub const LIMITER_SPREAD: f64 = 0.005;
+/// Bounds farther apart than this share of a rate enclose it too loosely to show that it is the same at every size. Our own
+/// bound.
+pub const LOOSEST: f64 = 0.03;
+
+/// A link costs each packet so many bytes at least, its header (14 of IEEE 802.3, which is also what a shaper of the
+/// frame layer counts): sizes that allow for this as well do not tell a limiter of IP packets from a link.
+pub const LEAST_FRAMING: u16 = 14;
 
 /// The cost per packet prevails when it is at least this share of the time of the largest packet, and the cost per byte
 /// when it is at most one less this. Our own bound.
@@ -89,10 +96,8 @@ pub struct RatePrediction {
 
 /// Fits the cost of points at three or more sizes; `None` for fewer, or when a rate is not above zero.
 pub fn packet_cost(points: &[RatePoint]) -> Option<PacketCost> {
-    let timed: Vec<(f64, f64)> = points
-        .iter()
-        .map(|point| (f64::from(point.ip_bytes), 1e9 / point.packets_per_second))
-        .collect();
+    let timed: Vec<(f64, f64)> =
+        points.iter().map(|point| (f64::from(point.ip_bytes), 1e9 / point.middle())).collect();
     let sizes: std::collections::BTreeSet<u16> = points.iter().map(|p| p.ip_bytes).collect();
     let largest = f64::from(*sizes.last()?);
     if sizes.len() < 3 || timed.iter().any(|(_, ns)| !(ns.is_finite() && *ns > 0.0)) {
@@ -109,15 +114,37 @@ pub fn packet_cost(points: &[RatePoint]) -> Option<PacketCost> {
         byte_ns,
         packet_as_bytes: (line.slope > 0.0).then(|| line.intercept / line.slope),
         packet_share: share_of_packet(packet_ns, line.at(largest)),
-        bit_rate_spread: spread(
-            points.iter().map(|p| f64::from(p.ip_bytes) * 8.0 * p.packets_per_second),
-        ),
-        packet_rate_spread: spread(points.iter().map(|p| p.packets_per_second)),
+        bit_rate_spread: spread(points.iter().map(|p| f64::from(p.ip_bytes) * 8.0 * p.middle())),
+        packet_rate_spread: spread(points.iter().map(RatePoint::middle)),
         farthest_off,
         lack_of_fit: lack_of_fit(&line, &timed),
         line,
     };
-    Some(PacketCost { kind: cost.decide(), ..cost })
+    Some(PacketCost { kind: cost.decide(points), ..cost })
+}
+
+impl RatePoint {
+    /// A rate that is known to this share of it, on either side.
+    pub fn within(ip_bytes: u16, packets_per_second: f64, share: f64) -> Self {
+        let [low, high] = [1.0 - share, 1.0 + share].map(|part| packets_per_second * part);
+        Self { ip_bytes, low, high }
+    }
+
+    /// The middle of the bounds, packets per second.
+    pub const fn middle(&self) -> f64 {
+        f64::midpoint(self.low, self.high)
+    }
+
+    fn is_tight(&self) -> bool {
+        self.high - self.low <= LOOSEST * self.high
+    }
+}
+
+/// Whether one rate lies within the bounds at every size, when a packet counts as `weight` of its bytes.
+fn is_one_rate(points: &[RatePoint], weight: impl Fn(u16) -> f64) -> bool {
+    let highest = points.iter().map(|p| p.low * weight(p.ip_bytes)).fold(0.0, f64::max);
+    let lowest = points.iter().map(|p| p.high * weight(p.ip_bytes)).fold(f64::INFINITY, f64::min);
+    highest <= lowest && points.iter().all(RatePoint::is_tight)
 }
 
 impl PacketCost {
@@ -129,12 +156,13 @@ impl PacketCost {
         Some(RatePrediction { ip_bytes, packets_per_second: rate })
     }
 
-    /// The limiters first: their rates agree to a bound that a processor or a line does not keep.
-    fn decide(&self) -> CostKind {
+    /// The limiters first: one rate at every size is what a processor or a line does not have.
+    fn decide(&self, points: &[RatePoint]) -> CostKind {
         let Interval { low, high, .. } = self.packet_share;
-        if self.bit_rate_spread <= LIMITER_SPREAD {
-            CostKind::BitLimiter
-        } else if self.packet_rate_spread <= LIMITER_SPREAD {
+        let framed = |bytes: u16| f64::from(bytes.saturating_add(LEAST_FRAMING));
+        if is_one_rate(points, f64::from) {
+            if is_one_rate(points, framed) { CostKind::Unclear } else { CostKind::BitLimiter }
+        } else if is_one_rate(points, |_| 1.0) {
             CostKind::PacketLimiter
         } else if self.farthest_off > FARTHEST_OFF {
             CostKind::Unclear

@@ -85,14 +85,17 @@ impl Cost {
             CostKind::PerPacket => {
                 format!("limited per packet: {share}, so larger packets carry more")
             }
+            CostKind::PerByte if self.packet_ns.low <= 0.0 => format!(
+                "limited per byte: {share}, which may be nothing at all; a limiter that counts bytes and a line look the same"
+            ),
             CostKind::PerByte => format!("limited per byte, as by a line or a cipher: {share}"),
             CostKind::Mixed => format!("limited both per packet and per byte: {share}"),
             CostKind::BitLimiter => format!(
-                "a limiter: the same bits of IP packets pass at every size, to {:.2} %",
+                "a limiter: the same bits of IP packets pass at every size, to the {:.2} % that the trials leave open",
                 self.bit_rate_spread * 100.0
             ),
             CostKind::PacketLimiter => format!(
-                "a limiter of packets: the same number passes at every size, to {:.2} %",
+                "a limiter of packets: the same number passes at every size, to the {:.2} % that the trials leave open",
                 self.packet_rate_spread * 100.0
             ),
             CostKind::Unclear => format!(

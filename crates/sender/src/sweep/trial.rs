@@ -92,6 +92,8 @@ impl TrialFlow {
             received: reached,
             arrived_per_second,
             delay_rise_us,
+            disturbed: host_dropped.is_some_and(|dropped| dropped > 0)
+                || transmitter.is_some_and(was_late),
         };
         let row = SweepTrial {
             id: record.id.clone(),
@@ -102,9 +104,19 @@ impl TrialFlow {
             host_dropped,
             arrived_per_second,
             delay_rise_us,
+            disturbed: result.disturbed,
         };
         (result, row)
     }
+}
+
+/// A burst that left later than this was followed by what caught up with it, at twice the rate: small queues and a
+/// policer's bucket take that for too much, microseconds. Our own bound.
+const LATE_AT_MOST_US: i64 = 2_000;
+
+fn was_late(transmitter: &TransmitterReport) -> bool {
+    let latest = transmitter.departure.and_then(|report| report.lateness_us);
+    transmitter.debt_dropped_ns > 0 || latest.is_some_and(|[.., max]| max > LATE_AT_MOST_US)
 }
 
 /// Packets per second between the first and the last that arrived of the plateau.

@@ -144,7 +144,8 @@ pub(super) fn is_short(result: &TrialResult, asked: f64) -> bool {
     reached(result) < KEPT_UP * asked
 }
 
-fn passes(result: &TrialResult, ask: &SweepAsk) -> bool {
+/// Whether the path carried a trial.
+pub(super) fn passes(result: &TrialResult, ask: &SweepAsk) -> bool {
     let lost = result.sent.saturating_sub(result.received);
     let kept = result.sent > 0 && lost as f64 <= ask.loss_at_most * result.sent as f64;
     kept && result.delay_rise_us.is_none_or(|rise| rise as f64 <= ask.rise_at_most_us())

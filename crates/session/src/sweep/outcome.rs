@@ -70,9 +70,11 @@ impl SweepOutcome {
         check: Option<SizeFigure>,
         trials: usize,
         sent_bytes: u64,
+        loss_at_most: f64,
     ) -> Self {
         sizes.sort_unstable_by_key(|figure| figure.ip_bytes);
-        let points: Vec<RatePoint> = sizes.iter().filter_map(SizeFigure::point).collect();
+        let points: Vec<RatePoint> =
+            sizes.iter().filter_map(|figure| figure.point(loss_at_most)).collect();
         let cost = packet_cost(&points);
         let check = check.zip(cost.as_ref()).and_then(|(measured, cost)| {
             let predicted = cost.predict(measured.ip_bytes, 0.95)?;
@@ -89,12 +91,13 @@ impl SweepOutcome {
 impl SizeFigure {
     /// The point it gives to the fit; `None` when it was not the path that held it.
     ///
-    /// The truth lies between what passed and what failed; the middle is taken.
-    pub fn point(&self) -> Option<RatePoint> {
+    /// The truth lies between what passed, less the loss that a trial may have, and what failed.
+    pub fn point(&self, loss_at_most: f64) -> Option<RatePoint> {
         let (passed, failed) = self.packets_per_second.zip(self.failed_at)?;
         (self.held == SizeHeld::Path).then(|| RatePoint {
             ip_bytes: self.ip_bytes,
-            packets_per_second: f64::midpoint(passed, failed),
+            low: passed * (1.0 - loss_at_most),
+            high: failed,
         })
     }
 }

@@ -40,6 +40,7 @@ impl Path {
             arrived_per_second: Some(offered.min(carries) * (1.0 - self.loss)),
             // Three quarters of what the whole trial piled up lie between the first quarter and the last.
             delay_rise_us: i64::try_from(whole(0.75 * queued / carries * 1e6)).ok(),
+            disturbed: false,
         }
     }
 
@@ -107,7 +108,7 @@ fn a_queue_does_not_hide_the_limit() {
     let queued = Path { queue_ms: 400.0, ..CLEAN };
     let outcome = queued.sweep(SweepAsk::over(sizes()));
     for size in &outcome.sizes {
-        let off = size.point().unwrap().packets_per_second / queued.carries(size.ip_bytes) - 1.0;
+        let off = size.point(0.0).unwrap().middle() / queued.carries(size.ip_bytes) - 1.0;
         assert!(off.abs() < 0.02, "{size:?} {off}");
     }
 }
@@ -115,8 +116,7 @@ fn a_queue_does_not_hide_the_limit() {
 #[test]
 fn a_limiter_is_told() {
     let limiter = Path { packet_ns: 0.0, byte_ns: 80.0, ..CLEAN };
-    let ask = SweepAsk { resolution: 0.004, ..SweepAsk::over(sizes()) };
-    assert_eq!(limiter.sweep(ask).cost.unwrap().kind, CostKind::BitLimiter);
+    assert_eq!(limiter.sweep(SweepAsk::over(sizes())).cost.unwrap().kind, CostKind::BitLimiter);
 }
 
 #[test]
@@ -151,7 +151,7 @@ fn a_path_that_slows_down_gives_no_point() {
         planner.on_result(trial.number, Path { byte_ns, ..CLEAN }.trial(trial));
     }
     let figure = planner.outcome().sizes[0];
-    assert_eq!((figure.held, figure.point()), (SizeHeld::Inconsistent, None), "{figure:?}");
+    assert_eq!((figure.held, figure.point(0.0)), (SizeHeld::Inconsistent, None), "{figure:?}");
 }
 
 /// A processor that drops half of what it is offered too much of carries the lower rate all the same.
@@ -164,7 +164,7 @@ fn a_path_that_carries_less_the_more_it_is_offered_is_enclosed() {
         planner.on_result(trial.number, Path { loss, ..CLEAN }.trial(trial));
     }
     let figure = planner.outcome().sizes[0];
-    let rate = figure.point().unwrap().packets_per_second;
+    let rate = figure.point(0.0).unwrap().middle();
     assert!((rate / CLEAN.carries(1000) - 1.0).abs() < 0.01, "{figure:?}");
 }
 
@@ -206,7 +206,7 @@ proptest! {
             let Some(trial) = planner.next_trial() else { break };
             prop_assert!(trial.packets_per_second > 0.0);
             planner.on_result(trial.number.wrapping_add(1), TrialResult::default());
-            planner.on_result(trial.number, TrialResult { sent, sent_in_ns, received, arrived_per_second, delay_rise_us });
+            planner.on_result(trial.number, TrialResult { sent, sent_in_ns, received, arrived_per_second, delay_rise_us, disturbed: false });
         }
         let _ = planner.outcome();
         prop_assert!(planner.trials().len() <= bound);
