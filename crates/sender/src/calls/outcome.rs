@@ -20,10 +20,11 @@ pub(super) fn of(direction: &Direction, rtt: Option<&Percentiles>) -> Option<Cal
     let measure = CallMeasure {
         sent,
         lost: lost_on_path,
-        // A run is no longer than all that were lost; of more it is not known here how they lay.
-        longest_loss_run: Some(lost_on_path).filter(|lost| *lost <= LONGEST_LOSS_RUN),
-        mean_delay_ms: None,
+        longest_loss_run: longest_run(direction, lost_on_path),
         // The median stands in for the mean.
+        mean_delay_ms: direction
+            .one_way_delay
+            .map(|delay| (milliseconds(delay.p50_us), delay.error_us as f64 / 1e3)),
         mean_round_trip_ms: rtt.map(|rtt| milliseconds(rtt.p50)),
         pdv_p99_ms: enough.map(|pdv| milliseconds(pdv.p99)),
         pdv_p999_ms: enough.and_then(|pdv| p999_bound(&pdv)),
@@ -52,6 +53,17 @@ pub(super) fn of(direction: &Direction, rtt: Option<&Percentiles>) -> Option<Cal
     })
 }
 
+/// The longest run of packets that the path lost. Those that the host dropped lie among the lost: where there are any, a
+/// long run may be theirs, and only a short one tells.
+fn longest_run(direction: &Direction, lost_on_path: u64) -> Option<u64> {
+    if lost_on_path == 0 {
+        return Some(0);
+    }
+    let longest = u64::try_from(direction.loss_runs?.lengths?.max).ok()?;
+    let all_the_paths = direction.host_dropped == Some(0);
+    Some(longest).filter(|longest| all_the_paths || *longest <= LONGEST_LOSS_RUN)
+}
+
 /// What is known of the 99.9th percentile without having it: it lies between the 99th and the largest. Where both are on
 /// one side of the bound that the classes set, either decides; else nothing does.
 fn p999_bound(pdv: &Percentiles) -> Option<f64> {
@@ -67,6 +79,7 @@ fn milliseconds(microseconds: i64) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use culvert_record::{LossRuns, OneWay};
     use culvert_stats::Kept;
 
     use super::*;
@@ -97,10 +110,45 @@ mod tests {
         assert_eq!((found.lost_on_path, found.loss), (0, Kept::Yes));
     }
 
+    fn lost(count: u64, longest: i64) -> Direction {
+        let lengths =
+            Percentiles { n: 2, min: 1, p50: 1, p95: longest, p99: longest, max: longest };
+        Direction {
+            lost: Some(count),
+            host_dropped: Some(0),
+            loss_runs: Some(LossRuns { runs: 2, lengths: Some(lengths), ..LossRuns::default() }),
+            ..direction()
+        }
+    }
+
+    /// Three in a row are borne, four are heard (common practice).
+    #[test]
+    fn the_longest_run_decides_however_few_were_lost() {
+        for (longest, kept) in [(3, Kept::Yes), (4, Kept::No)] {
+            assert_eq!(of(&lost(5, longest), Some(&RTT)).unwrap().loss_run, kept);
+        }
+        let dropped = Direction { host_dropped: Some(1), ..lost(5, 3) };
+        assert_eq!(of(&dropped, Some(&RTT)).unwrap().loss_run, Kept::Yes);
+    }
+
+    /// A delay of 140 ms is good (G.114: 150) only as far as the clocks tell it: within 20 ms it may be more.
+    #[test]
+    fn a_one_way_delay_stands_before_half_the_round_trip() {
+        for (error_us, kept) in [(5_000, Kept::Yes), (20_000, Kept::Unknown)] {
+            let delay = OneWay { least_us: 139_000, p50_us: 140_000, error_us };
+            let known = Direction { one_way_delay: Some(delay), ..direction() };
+            let found = of(&known, Some(&RTT)).unwrap();
+            assert_eq!((found.delay_ms, found.delay_from_round_trip), (Some(140.0), false));
+            assert_eq!(found.delay_good, kept);
+        }
+    }
+
     #[test]
     fn what_is_not_known_stays_unknown() {
         let some = Direction { lost: Some(5), ..direction() };
         assert_eq!(of(&some, Some(&RTT)).unwrap().loss_run, Kept::Unknown);
+        let unsure = Direction { host_dropped: Some(1), ..lost(5, 4) };
+        assert_eq!(of(&unsure, Some(&RTT)).unwrap().loss_run, Kept::Unknown);
         let few = Direction { pdv_us: Some(Percentiles { n: 99, ..PDV }), ..direction() };
         assert_eq!(of(&few, Some(&RTT)).unwrap().variation, Kept::Unknown);
         let open = Direction { pdv_us: Some(Percentiles { max: 60_000, ..PDV }), ..direction() };
