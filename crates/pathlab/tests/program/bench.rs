@@ -61,7 +61,11 @@ impl Bench {
         if !invite_file.exists() {
             invite(programs, &state, &invite_file);
         }
-        let far = format!("exec {}/culvertd --state {}", quoted(programs), quoted(&state));
+        let far = format!(
+            "exec {}/culvertd --state {} --limit-sessions 2",
+            quoted(programs),
+            quoted(&state)
+        );
         let target =
             if self.far.contains(':') { format!("[{}]", self.far) } else { self.far.to_owned() };
         let (kind, options) = session.split_once(' ').expect("a kind and its options");

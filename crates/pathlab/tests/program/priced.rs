@@ -12,7 +12,7 @@ const ATTEMPTS: u32 = 4;
 
 /// 1 ms a packet, and a byte as long as at 48 Mbit/s: of 1500 bytes a packet's own share is 80 %.
 #[test]
-#[ignore = "needs a machine that does nothing else"]
+#[ignore = "minutes long, and needs a machine that does nothing else: scripts/test --strict"]
 fn a_gateway_that_counts_packets() {
     let gateway = r#"gateway = { packets_per_second = 1000, rate = "48Mbit/s", queue = "40ms" }"#;
     let Some(sweep) = swept(gateway, is_all_the_paths) else { return };
@@ -22,7 +22,7 @@ fn a_gateway_that_counts_packets() {
 
 /// 300 µs a packet, and a byte as long as at 10 Mbit/s: of 1500 bytes a packet's own share is 20 %.
 #[test]
-#[ignore = "needs a machine that does nothing else"]
+#[ignore = "minutes long, and needs a machine that does nothing else: scripts/test --strict"]
 fn a_gateway_that_counts_bytes() {
     let gateway = r#"gateway = { packets_per_second = 3333, rate = "10Mbit/s", queue = "40ms" }"#;
     let Some(sweep) = swept(gateway, is_all_the_paths) else { return };
@@ -32,7 +32,7 @@ fn a_gateway_that_counts_bytes() {
 
 /// A token bucket over whole IP packets (RFC 2697 section 2) lets the same bits through at every size.
 #[test]
-#[ignore = "needs a machine that does nothing else"]
+#[ignore = "minutes long, and needs a machine that does nothing else: scripts/test --strict"]
 fn a_policer_is_a_limiter() {
     let policer = r#"policer = { rate = "10Mbit/s", burst = "15kB" }"#;
     // What is no limiter to a sweep that this machine disturbed is swept again.
