@@ -4,7 +4,7 @@ use std::net::IpAddr;
 
 use culvert_record::{CapacityRecord, Way};
 
-use crate::common::{Finished, LOOPBACK, Pair, V4, alone};
+use crate::common::{Finished, LOOPBACK, Pair, V4, alone, ledger_lines};
 
 const CEILING: [&str; 4] = ["--method", "faster", "--ceiling", "4Mbit/s"];
 /// RFC 9097 8.1: 1222 bytes of payload were tested; UDP takes 8 (RFC 768), IPv4 20 (RFC 791), IPv6 40 (RFC 8200).
@@ -84,4 +84,29 @@ fn what_makes_no_sense_is_refused_before_anything_is_sent() {
     ] {
         pair.run(&["capacity"], &options).complains(2, &[]);
     }
+}
+
+/// A search is a line of the ledger like a run; the comparison and the reports have it.
+#[test]
+fn a_search_is_kept_beside_the_runs() {
+    let _alone = alone();
+    let pair = Pair::at(V4);
+    let ledger = pair.bench().path("evening.jsonl");
+    let path = ledger.to_str().expect("text");
+    let kept = ["--ledger", path, "--path", "port", "--place", "outside"];
+    let found = record(&search(&pair, "far", &[&CEILING[..], &kept[..]].concat()));
+    let lines = ledger_lines(&ledger);
+    assert_eq!(lines.len(), 1);
+    let line: CapacityRecord = serde_json::from_value(lines[0].clone()).expect("a capacity record");
+    assert_eq!(line, found, "the ledger holds what was printed");
+    assert_eq!(found.path.name.as_deref(), Some("port"));
+
+    let document = pair.bench().run(&["compare", path, "--json"]).expect_code(0).json();
+    let row = &document["comparison"]["capacities"][0];
+    let sustained = found.sustained_bps.expect("loopback carries its ceiling").bits_per_second();
+    assert_eq!(row["sustained_bps"]["median"].as_f64(), Some(sustained as f64), "{row:#}");
+    assert_eq!(row["path"]["name"], "port");
+    let csv = pair.bench().run(&["report", path, "--capacity-csv", "-"]);
+    let csv = &csv.expect_code(0).stdout;
+    assert!(csv.lines().count() == 2 && csv.contains(&format!(",{sustained},")), "{csv}");
 }

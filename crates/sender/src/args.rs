@@ -1,6 +1,7 @@
 //! The command line of `culvert`, as typed.
 
 mod calls;
+mod path;
 mod sweep;
 
 use std::num::NonZeroU16;
@@ -11,7 +12,6 @@ use clap::{ArgGroup, CommandFactory as _, Parser, Subcommand, ValueEnum};
 use culvert_pathmodel::{
     Counted, Encapsulation, Family, Framing, LossRatio, LossResponse, PathLink,
 };
-use culvert_record::Place;
 use culvert_session::plan::{Settle, Target, Toward};
 use culvert_units::{
     BitRate, Bytes, Dscp, ExitStatus, Explain as _, Fraction, Mtu, explain, explain_usage,
@@ -24,6 +24,7 @@ use crate::commands::ceiling::typed;
 use crate::console::Console;
 use crate::invite_source;
 pub(crate) use calls::CallsArgs;
+pub(crate) use path::PathArgs;
 pub(crate) use sweep::SweepArgs;
 
 /// Measures what each tunnel to a host behind a gateway costs, and says why.
@@ -220,9 +221,8 @@ pub(crate) struct CapacityArgs {
     pub(crate) baseline: Duration,
     #[command(flatten)]
     pub(crate) pins: PinArgs,
-    /// Address family, ipv4 or ipv6 [default: the target's, ipv4 when it has both]
-    #[arg(long, value_name = "FAMILY", value_parser = typed::word::<Family>)]
-    pub(crate) family: Option<Family>,
+    #[command(flatten)]
+    pub(crate) through: PathArgs,
     /// Print one JSON document
     #[arg(long)]
     pub(crate) json: bool,
@@ -307,21 +307,8 @@ pub(crate) struct SessionArgs {
     pub(crate) baseline: Duration,
     #[command(flatten)]
     pub(crate) pins: PinArgs,
-    /// Address family, ipv4 or ipv6 [default: the target's, ipv4 when it has both]
-    #[arg(long, value_name = "FAMILY", value_parser = typed::word::<Family>)]
-    pub(crate) family: Option<Family>,
-    /// Ledger to append the run to; culvert compare then needs --path and --place
-    #[arg(long, value_name = "FILE")]
-    pub(crate) ledger: Option<PathBuf>,
-    /// Your name for the path
-    #[arg(long, value_name = "NAME")]
-    pub(crate) path: Option<String>,
-    /// Whether the path goes through a tunnel
-    #[arg(long, value_name = "outside|inside", value_parser = typed::word::<Place>)]
-    pub(crate) place: Option<Place>,
-    /// The encapsulation the path is believed to use: a key that culvert ceiling lists, or custom:BYTES
-    #[arg(long, value_name = "KEY", value_parser = typed::encapsulation)]
-    pub(crate) encapsulation: Option<Encapsulation>,
+    #[command(flatten)]
+    pub(crate) through: PathArgs,
     /// Print the run record as one JSON document
     #[arg(long)]
     pub(crate) json: bool,
@@ -468,13 +455,16 @@ pub(crate) struct CompareArgs {
 
 /// Options of the report.
 #[derive(Debug, clap::Args)]
-#[command(group = ArgGroup::new("files").args(["csv", "json", "markdown"]).required(true).multiple(true))]
+#[command(group = ArgGroup::new("files").args(["csv", "capacity_csv", "json", "markdown"]).required(true).multiple(true))]
 pub(crate) struct ReportArgs {
     /// The ledger
     pub(crate) ledger: PathBuf,
     /// Write one line a run and direction to this file; - is standard output
     #[arg(long, value_name = "FILE")]
     pub(crate) csv: Option<PathBuf>,
+    /// Write one line a searched capacity to this file; - is standard output
+    #[arg(long, value_name = "FILE")]
+    pub(crate) capacity_csv: Option<PathBuf>,
     /// Write comparison and runs as one document to this file; - is standard output
     #[arg(long, value_name = "FILE")]
     pub(crate) json: Option<PathBuf>,

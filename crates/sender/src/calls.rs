@@ -6,8 +6,7 @@ use std::thread;
 use std::time::Duration;
 
 use culvert_record::{
-    Beside, CallFacts, Finding, Kind, LedgerError, PathTaken, RunRecord, VoidReason, Way,
-    describe_void,
+    Beside, CallFacts, Finding, Kind, LedgerError, RunRecord, VoidReason, Way, describe_void,
 };
 use culvert_report::CallsPart;
 use culvert_session::calls::{CALL_PACE, CALL_PAYLOAD, call_bytes, call_parts};
@@ -59,12 +58,7 @@ impl CallParts {
         }
         let payload = CALL_PACE.carried_in(args.length + SETTLE).get() + u64::from(CALL_PAYLOAD);
         let call = Wanted {
-            path: PathTaken {
-                name: args.path.clone(),
-                place: args.place,
-                target: args.target.to_string(),
-                encapsulation: args.encapsulation.as_ref().map(|known| known.key().to_owned()),
-            },
+            path: args.through.taken(&args.target),
             target: args.target.clone(),
             family: Some(seen.family),
             survey: None,

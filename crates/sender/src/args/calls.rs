@@ -1,15 +1,11 @@
 //! The options of a call session.
 
-use std::path::PathBuf;
 use std::time::Duration;
 
-use culvert_pathmodel::{Encapsulation, Family};
-use culvert_record::Place;
 use culvert_session::plan::Target;
 use culvert_units::{Bytes, parse_duration};
 
-use super::{InviteArgs, PinArgs, parse_target};
-use crate::commands::ceiling::typed;
+use super::{InviteArgs, PathArgs, PinArgs, parse_target};
 
 /// Options of a call session.
 #[derive(Debug, clap::Args)]
@@ -31,21 +27,8 @@ pub(crate) struct CallsArgs {
     pub(crate) at_most: Option<Bytes>,
     #[command(flatten)]
     pub(crate) pins: PinArgs,
-    /// Address family, ipv4 or ipv6 [default: the target's, ipv4 when it has both]
-    #[arg(long, value_name = "FAMILY", value_parser = typed::word::<Family>)]
-    pub(crate) family: Option<Family>,
-    /// Ledger to append each part to
-    #[arg(long, value_name = "FILE")]
-    pub(crate) ledger: Option<PathBuf>,
-    /// Your name for the path
-    #[arg(long, value_name = "NAME")]
-    pub(crate) path: Option<String>,
-    /// Whether the path goes through a tunnel
-    #[arg(long, value_name = "outside|inside", value_parser = typed::word::<Place>)]
-    pub(crate) place: Option<Place>,
-    /// The encapsulation the path is believed to use: a key that culvert ceiling lists, or custom:BYTES
-    #[arg(long, value_name = "KEY", value_parser = typed::encapsulation)]
-    pub(crate) encapsulation: Option<Encapsulation>,
+    #[command(flatten)]
+    pub(crate) through: PathArgs,
     /// Print every part with its verdict as one JSON document
     #[arg(long)]
     pub(crate) json: bool,

@@ -3,7 +3,6 @@
 use std::io::Write as _;
 
 use culvert_engine::Pins;
-use culvert_record::Ledger;
 use culvert_report::CallsReport;
 use culvert_units::ExitStatus;
 
@@ -20,11 +19,11 @@ use crate::runner::Runner;
 pub(super) fn calls(args: &CallsArgs, console: &Console) -> Result<ExitStatus, SenderError> {
     let invite = invite_source::read(&args.invite)?;
     // Before the first packet: a run that cannot be kept is not worth its data.
-    let mut ledger = args.ledger.as_ref().map(Ledger::open_for_append).transpose()?;
+    let mut ledger = args.through.open_ledger()?;
     let pins = Pins::new(&args.pins.cores)?;
     let interrupt = Interrupt::watch().map_err(SenderError::Signals)?;
     let runner = Runner::new(invite, interrupt, console.is_quiet(), pins).map_err(Box::new)?;
-    let seen = runner.look(&args.target, args.family).map_err(Box::new)?;
+    let seen = runner.look(&args.target, args.through.family).map_err(Box::new)?;
     let parts = CallParts::new(args, &seen);
     console.talk(&format!("{}; {CAUTION}", parts.volume_sentence()));
     let mut report = CallsReport::new(args.target.to_string());

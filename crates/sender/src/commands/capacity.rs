@@ -3,12 +3,12 @@
 use std::io::Write as _;
 
 use culvert_engine::Pins;
-use culvert_record::{CapacityMethod, CapacityRecord, PathTaken, VoidReason};
+use culvert_record::{CapacityMethod, CapacityRecord};
 use culvert_report::capacity_text;
 use culvert_units::ExitStatus;
 use culvert_wire::capacity::CapacityParameters;
 
-use super::single::CAUTION;
+use super::single::{CAUTION, status_of_void};
 use crate::args::{CapacityArgs, MethodArg};
 use crate::capacity::CapacityWanted;
 use crate::console::Console;
@@ -20,6 +20,7 @@ use crate::runner::Runner;
 /// Searches once and shows what was found.
 pub(super) fn capacity(args: CapacityArgs, console: &Console) -> Result<ExitStatus, SenderError> {
     let invite = invite_source::read(&args.invite)?;
+    let mut ledger = args.through.open_ledger()?;
     let json = args.json;
     let pins = Pins::new(&args.pins.cores)?;
     let interrupt = Interrupt::watch().map_err(SenderError::Signals)?;
@@ -27,8 +28,11 @@ pub(super) fn capacity(args: CapacityArgs, console: &Console) -> Result<ExitStat
     let wanted = wanted(args);
     console.talk(&format!("{}; {CAUTION}", wanted.volume_sentence()));
     let record = runner.search(&wanted).map_err(Box::new)?;
+    if let Some(ledger) = &mut ledger {
+        ledger.append(&record)?;
+    }
     show(&record, json, console)?;
-    status_of(&record)
+    status_of_void(record.void.as_ref())
 }
 
 fn wanted(args: CapacityArgs) -> CapacityWanted {
@@ -39,14 +43,9 @@ fn wanted(args: CapacityArgs) -> CapacityWanted {
     let micros =
         |duration: std::time::Duration| u64::try_from(duration.as_micros()).unwrap_or(u64::MAX);
     CapacityWanted {
-        path: PathTaken {
-            name: None,
-            place: None,
-            target: args.target.to_string(),
-            encapsulation: None,
-        },
+        path: args.through.taken(&args.target),
         target: args.target,
-        family: args.family,
+        family: args.through.family,
         toward: args.toward.into(),
         method,
         parameters: CapacityParameters {
@@ -70,13 +69,4 @@ fn show(record: &CapacityRecord, json: bool, console: &Console) -> Result<(), Se
         out.write_all(capacity_text(record, console.width()).as_bytes())
     };
     shown.map_err(SenderError::Output)
-}
-
-fn status_of(record: &CapacityRecord) -> Result<ExitStatus, SenderError> {
-    let Some(void) = &record.void else { return Ok(ExitStatus::Done) };
-    match VoidReason::from_finding(void) {
-        Some(VoidReason::ControlLost { cause }) => Err(SenderError::Lost { cause }),
-        Some(VoidReason::EndedByListener { cause }) => Err(SenderError::Ended { cause }),
-        _ => Ok(ExitStatus::Void),
-    }
 }

@@ -5,7 +5,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::Path;
 
 use culvert_record::{Ledger, LedgerContents};
-use culvert_report::{Csv, Exporter, Json, Markdown};
+use culvert_report::{CapacityCsv, Csv, Exporter, Json, Markdown};
 use culvert_units::ExitStatus;
 
 use crate::args::ReportArgs;
@@ -21,8 +21,12 @@ pub(super) fn report(args: &ReportArgs, console: &Console) -> Result<ExitStatus,
     for line in &contents.skipped {
         console.talk(&format!("{}: {line}", args.ledger.display()));
     }
-    let wanted: [(&Option<_>, &dyn Exporter); 3] =
-        [(&args.csv, &Csv), (&args.json, &Json), (&args.markdown, &Markdown)];
+    let wanted: [(&Option<_>, &dyn Exporter); 4] = [
+        (&args.csv, &Csv),
+        (&args.capacity_csv, &CapacityCsv),
+        (&args.json, &Json),
+        (&args.markdown, &Markdown),
+    ];
     for (path, exporter) in wanted {
         if let Some(path) = path {
             write(path, exporter, &contents, console)?;

@@ -3,7 +3,7 @@
 use std::io::Write as _;
 
 use culvert_engine::Pins;
-use culvert_record::{Finding, Ledger, PathTaken, Place, RunRecord, VoidReason};
+use culvert_record::{Finding, Ledger, Place, RunRecord, VoidReason};
 use culvert_report::run_text;
 use culvert_session::plan::PlannedLoad;
 use culvert_units::ExitStatus;
@@ -51,8 +51,7 @@ fn single(
     console: &Console,
 ) -> Result<ExitStatus, SenderError> {
     let invite = invite_source::read(&args.invite)?;
-    // Before the first packet: a run that cannot be kept is not worth its data.
-    let mut ledger = args.ledger.as_ref().map(Ledger::open_for_append).transpose()?;
+    let mut ledger = args.through.open_ledger()?;
     let json = args.json;
     let pins = Pins::new(&args.pins.cores)?;
     let wanted = wanted(args, load);
@@ -72,14 +71,9 @@ fn single(
 
 fn wanted(args: SessionArgs, load: PlannedLoad) -> Wanted {
     Wanted {
-        path: PathTaken {
-            name: args.path,
-            place: args.place,
-            target: args.target.to_string(),
-            encapsulation: args.encapsulation.map(|encapsulation| encapsulation.key().to_owned()),
-        },
+        path: args.through.taken(&args.target),
         target: args.target,
-        family: args.family,
+        family: args.through.family,
         survey: None,
         toward: args.toward.into(),
         settle: args.settle.for_load(&load),

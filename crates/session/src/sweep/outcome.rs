@@ -94,7 +94,7 @@ impl SizeFigure {
     /// The truth lies between what passed, less the loss that a trial may have, and what failed.
     pub fn point(&self, loss_at_most: f64) -> Option<RatePoint> {
         let (passed, failed) = self.packets_per_second.zip(self.failed_at)?;
-        (self.held == SizeHeld::Path).then(|| RatePoint {
+        (self.held == SizeHeld::Path).then_some(RatePoint {
             ip_bytes: self.ip_bytes,
             low: passed * (1.0 - loss_at_most),
             high: failed,
