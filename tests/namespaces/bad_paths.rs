@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use culvert_record::Caveat;
+use culvert_record::{Caveat, Transport};
 
 use crate::lab::{Lab, Wish, caveats, counts};
 
@@ -20,13 +20,15 @@ fn udp_is_filtered() {
     assert!(error.contains("10.81.2.2:28460") && error.contains("UDP is filtered"), "{error}");
     assert!(hint.contains("UDP"), "{hint}");
 
-    // TCP alone measures goodput; the round trips are then not known.
+    // TCP alone measures goodput, and carries the probes as well.
     let record =
         lab.record(&["bulk", lab.outside(), "--toward", "near", "--for", "1s", "--settle", "1s"]);
     assert!(record.toward_near.as_ref().and_then(|way| way.goodput_bps) > Some(50_000_000));
-    assert_eq!((record.rtt_baseline_us, record.rtt_transfer_us), (None, None));
+    assert_eq!(record.round_trips_by, Some(Transport::Tcp));
+    assert!(record.rtt_baseline_us.is_some_and(|rtt| rtt.n >= 10), "{record:#?}");
+    assert!(record.rtt_transfer_us.is_some(), "{record:#?}");
     let unanswered = caveats(&record).into_iter().find_map(|caveat| match caveat {
-        Caveat::ProbesUnanswered { sent } => Some(sent),
+        Caveat::ProbesByTcp { unanswered } => Some(unanswered),
         _ => None,
     });
     assert!(unanswered.expect("a caveat") > 0);
@@ -34,6 +36,7 @@ fn udp_is_filtered() {
     lab.does("mend", &[]);
     let record = lab.record(&[&["paced", lab.outside()][..], &PACED[..]].concat());
     assert!(record.rtt_baseline_us.is_some());
+    assert_eq!(record.round_trips_by, Some(Transport::Udp));
 }
 
 #[test]

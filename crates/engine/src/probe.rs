@@ -1,20 +1,27 @@
 //! The probe flow: small datagrams that are answered at once, to measure round trips beside the data.
+//!
+//! Where UDP does not pass, a TCP flow of its own carries the same probes and replies behind one another. What it loses it
+//! sends again, so that a lost probe shows as a late one.
+
+mod carrier;
+mod reflect;
 
 use std::collections::HashMap;
-use std::sync::{
-    Arc,
-    atomic::{AtomicU64, Ordering},
-    mpsc::Receiver,
-};
+use std::net::TcpStream;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
-use culvert_os::clock::{ClockPair, monotonic_ns};
-use culvert_os::udp::{FlowSocket, ReceiveBatch, Received};
+use culvert_os::clock::monotonic_ns;
+use culvert_os::udp::FlowSocket;
 use culvert_stats::{ClockView, DelayHistogram, ExchangeTimes, Percentiles};
-use culvert_wire::datagram::{MAX_SIGNAL, Signal, SignalBody};
+use culvert_wire::datagram::{Signal, SignalBody};
 
-use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
+use crate::signals::FlowIdentity;
 use crate::timeline::{LOOK_UP_EVERY, Switch, nanos};
+pub(crate) use carrier::Arrival;
+use carrier::{ByTcp, ByUdp, Carrier};
+pub(crate) use reflect::answer_probe;
+pub use reflect::{reflect, reflect_by_tcp};
 
 /// Time between two probes before data flows.
 const BASELINE_EVERY: Duration = Duration::from_millis(20);
@@ -74,9 +81,29 @@ impl ProbeWindow {
     }
 }
 
+/// What carried the probes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ProbedBy {
+    /// Datagrams.
+    Udp,
+    /// A connection of their own.
+    Tcp,
+}
+
+/// The way to the other end for probes.
+#[derive(Debug)]
+pub enum ProbePath {
+    /// A socket whose address is proven.
+    Udp(FlowSocket),
+    /// A connection that has said which flow it is.
+    Tcp(TcpStream),
+}
+
 /// The round trips of a run, microseconds.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RoundTrips {
+    /// What carried them.
+    pub by: ProbedBy,
     /// Probes sent.
     pub sent: u64,
     /// Before data flowed.
@@ -92,29 +119,17 @@ pub struct RoundTrips {
 /// Sends probes and times their replies until the window is past or the run is stopped.
 pub fn probe(
     flow: &FlowIdentity,
-    socket: &FlowSocket,
+    path: ProbePath,
     window: &ProbeWindow,
     switch: &Switch,
 ) -> RoundTrips {
-    let mut prober = Prober {
-        flow,
-        socket,
-        window,
-        switch,
-        batch: ReceiveBatch::new(8, MAX_SIGNAL),
-        sent: 0,
-        outstanding: HashMap::new(),
-        baseline: DelayHistogram::new(),
-        transfer: DelayHistogram::new(),
-        exchanges: Vec::new(),
-    };
-    prober.run();
-    RoundTrips {
-        sent: prober.sent,
-        baseline: prober.baseline.percentiles(),
-        transfer: prober.transfer.percentiles(),
-        transfer_mean_us: prober.transfer.mean(),
-        clocks: ClockView::of(&prober.exchanges),
+    match path {
+        ProbePath::Udp(socket) => {
+            Prober::new(flow, ByUdp::new(socket), window, switch).run(ProbedBy::Udp)
+        }
+        ProbePath::Tcp(stream) => {
+            Prober::new(flow, ByTcp::new(stream), window, switch).run(ProbedBy::Tcp)
+        }
     }
 }
 
@@ -126,12 +141,11 @@ fn transfer_every(flowing_bps: u64) -> Duration {
         .clamp(TRANSFER_EVERY, TRANSFER_EVERY_AT_MOST)
 }
 
-struct Prober<'a> {
+struct Prober<'a, C> {
     flow: &'a FlowIdentity,
-    socket: &'a FlowSocket,
+    carrier: C,
     window: &'a ProbeWindow,
     switch: &'a Switch,
-    batch: ReceiveBatch,
     sent: u64,
     /// When each unanswered probe was sent. At most 1200 of them in the longest session of two minutes.
     outstanding: HashMap<u64, u64>,
@@ -140,12 +154,31 @@ struct Prober<'a> {
     exchanges: Vec<ExchangeTimes>,
 }
 
-impl Prober<'_> {
-    fn run(&mut self) {
+impl<'a, C: Carrier> Prober<'a, C> {
+    fn new(
+        flow: &'a FlowIdentity,
+        carrier: C,
+        window: &'a ProbeWindow,
+        switch: &'a Switch,
+    ) -> Self {
+        Self {
+            flow,
+            carrier,
+            window,
+            switch,
+            sent: 0,
+            outstanding: HashMap::new(),
+            baseline: DelayHistogram::new(),
+            transfer: DelayHistogram::new(),
+            exchanges: Vec::new(),
+        }
+    }
+
+    fn run(mut self, by: ProbedBy) -> RoundTrips {
         let mut next = monotonic_ns();
         while !self.switch.is_stopped() && !self.window.is_past(monotonic_ns()) {
             self.outstanding.insert(self.sent, monotonic_ns());
-            self.flow.send(self.socket, self.sent, SignalBody::Probe);
+            self.carrier.send(self.flow, self.sent);
             self.sent += 1;
             let every_ns = if self.window.is_baseline(monotonic_ns()) {
                 nanos(BASELINE_EVERY)
@@ -156,6 +189,14 @@ impl Prober<'_> {
             self.listen_until(next);
         }
         self.listen_until(monotonic_ns() + nanos(LAST_REPLY_PATIENCE));
+        RoundTrips {
+            by,
+            sent: self.sent,
+            baseline: self.baseline.percentiles(),
+            transfer: self.transfer.percentiles(),
+            transfer_mean_us: self.transfer.mean(),
+            clocks: ClockView::of(&self.exchanges),
+        }
     }
 
     fn listen_until(&mut self, deadline_ns: u64) {
@@ -163,12 +204,8 @@ impl Prober<'_> {
             && !self.switch.is_stopped()
             && !self.all_answered_at_the_end()
         {
-            match self.socket.wait_readable(deadline_ns.min(monotonic_ns() + nanos(LOOK_UP_EVERY)))
-            {
-                Ok(true) => self.take_in(),
-                Ok(false) => {}
-                // An ICMP error comes at once: without a rest the thread would spin on a path that refuses.
-                Err(_) => std::thread::sleep(Duration::from_millis(1)),
+            if self.carrier.wait(deadline_ns.min(monotonic_ns() + nanos(LOOK_UP_EVERY))) {
+                self.take_in();
             }
         }
     }
@@ -178,31 +215,36 @@ impl Prober<'_> {
     }
 
     fn take_in(&mut self) {
-        if !self.socket.receive_batch(&mut self.batch).is_ok_and(|count| count > 0) {
-            return;
-        }
-        let (clock, now) = (ClockPair::sample(), monotonic_ns());
-        for datagram in self.batch.datagrams() {
-            let Some((_, Some(signal))) = self.flow.read(datagram.payload) else { continue };
-            self.switch.saw_peer(now);
-            let SignalBody::ProbeReply { sequence, received_ns, .. } = signal.body else {
-                Proofing::Answer.on_signal(self.flow, self.socket, &signal);
-                continue;
-            };
-            // A further copy of a reply tells nothing new.
-            let Some(sent_ns) = self.outstanding.remove(&sequence) else { continue };
-            let arrived = arrival_ns(&datagram, &clock, sent_ns, now);
-            self.exchanges.extend(
-                exchange([sent_ns, received_ns, signal.sent_ns, arrived])
-                    .filter(|_| self.exchanges.len() < MOST_EXCHANGES),
-            );
-            let held = signal.sent_ns.saturating_sub(received_ns);
-            let micros = arrived.saturating_sub(sent_ns).saturating_sub(held) / 1_000;
-            if self.window.is_baseline(sent_ns) {
-                self.baseline.record(micros);
-            } else if self.window.is_transfer(sent_ns) {
-                self.transfer.record(micros);
+        let mut heard = Vec::new();
+        let flow = self.flow;
+        self.carrier.take_in(&mut |payload, arrival| {
+            heard.extend(flow.read(payload).and_then(|(_, signal)| Some((signal?, arrival))));
+        });
+        for (signal, arrival) in heard {
+            self.switch.saw_peer(arrival.now_ns);
+            match signal.body {
+                SignalBody::ProbeReply { sequence, received_ns, .. } => {
+                    self.take_reply(&signal, sequence, received_ns, arrival);
+                }
+                _ => self.carrier.answer(self.flow, &signal),
             }
+        }
+    }
+
+    fn take_reply(&mut self, reply: &Signal, sequence: u64, received_ns: u64, arrival: Arrival) {
+        // A further copy of a reply tells nothing new.
+        let Some(sent_ns) = self.outstanding.remove(&sequence) else { return };
+        let arrived = arrival.after_ns(sent_ns);
+        self.exchanges.extend(
+            exchange([sent_ns, received_ns, reply.sent_ns, arrived])
+                .filter(|_| self.exchanges.len() < MOST_EXCHANGES),
+        );
+        let held = reply.sent_ns.saturating_sub(received_ns);
+        let micros = arrived.saturating_sub(sent_ns).saturating_sub(held) / 1_000;
+        if self.window.is_baseline(sent_ns) {
+            self.baseline.record(micros);
+        } else if self.window.is_transfer(sent_ns) {
+            self.transfer.record(micros);
         }
     }
 }
@@ -216,56 +258,6 @@ fn exchange(times: [u64; 4]) -> Option<ExchangeTimes> {
         far_sent: far_sent?,
         near_received: near_received?,
     })
-}
-
-/// Answers probes until the run is stopped: the other end's side.
-pub fn reflect(flow: &FlowIdentity, sockets: &Receiver<SocketNews>, switch: &Arc<Switch>) {
-    let mut batch = ReceiveBatch::new(8, MAX_SIGNAL);
-    let Some(mut socket) = first_socket(sockets) else { return };
-    let _ = socket.set_receive_timeout(Some(LOOK_UP_EVERY));
-    while !switch.is_stopped() {
-        if !socket.receive_batch(&mut batch).is_ok_and(|count| count > 0) {
-            if let Ok(SocketNews::Use(moved)) = sockets.try_recv() {
-                let _ = moved.set_receive_timeout(Some(LOOK_UP_EVERY));
-                socket = moved;
-            }
-            continue;
-        }
-        let (clock, now) = (ClockPair::sample(), monotonic_ns());
-        for datagram in batch.datagrams() {
-            let Some((_, Some(signal))) = flow.read(datagram.payload) else { continue };
-            switch.saw_peer(now);
-            if signal.body == SignalBody::Probe {
-                answer_probe(flow, &socket, &signal, &datagram, &clock, now);
-            }
-        }
-    }
-}
-
-/// When a datagram arrived, nanoseconds of the monotonic clock, not before `earliest_ns`. The kernel's stamp leaves out
-/// how long this thread took to wake; a stamp out of order means a set clock.
-pub(crate) fn arrival_ns(
-    datagram: &Received<'_>,
-    clock: &ClockPair,
-    earliest_ns: u64,
-    now_ns: u64,
-) -> u64 {
-    let stamp = datagram.received_at_realtime_ns.and_then(|at| clock.to_monotonic_ns(at));
-    stamp.filter(|at| (earliest_ns..=now_ns).contains(at)).unwrap_or(now_ns)
-}
-
-/// Answers a probe that came as `datagram`.
-pub(crate) fn answer_probe(
-    flow: &FlowIdentity,
-    socket: &FlowSocket,
-    probe: &Signal,
-    datagram: &Received<'_>,
-    clock: &ClockPair,
-    now_ns: u64,
-) {
-    let received_ns = arrival_ns(datagram, clock, 0, now_ns);
-    let (sequence, sent_ns) = (probe.sequence, probe.sent_ns);
-    flow.send(socket, sequence, SignalBody::ProbeReply { sequence, sent_ns, received_ns });
 }
 
 #[cfg(test)]

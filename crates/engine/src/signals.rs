@@ -24,17 +24,22 @@ pub struct FlowIdentity {
 impl FlowIdentity {
     /// Sends a signal; what cannot be sent now is lost, as datagrams are.
     pub fn send(&self, socket: &FlowSocket, sequence: u64, body: SignalBody) {
-        let mut buffer = [0; MAX_SIGNAL];
-        let signal = Signal {
-            stream: self.stream,
-            session: self.session,
-            sequence,
-            sent_ns: monotonic_ns(),
-            body,
-        };
-        if let Ok(datagram) = signal.emit(&self.send_key, &mut buffer) {
+        let mut room = [0; MAX_SIGNAL];
+        if let Some(datagram) = self.write(sequence, body, &mut room) {
             let _ = send_past_old_errors(socket, datagram);
         }
+    }
+
+    /// The bytes of a signal that is sent now.
+    pub(crate) fn write<'a>(
+        &self,
+        sequence: u64,
+        body: SignalBody,
+        room: &'a mut [u8; MAX_SIGNAL],
+    ) -> Option<&'a [u8]> {
+        let (stream, session) = (self.stream, self.session);
+        let signal = Signal { stream, session, sequence, sent_ns: monotonic_ns(), body };
+        signal.emit(&self.send_key, room).ok()
     }
 
     /// Reads an authentic datagram of this flow: its header, and its signal when it is no data.

@@ -15,7 +15,7 @@ use culvert_stats::{ClockEstimate, DelayHistogram, ExchangeTimes, Percentiles};
 use culvert_wire::datagram::{DatagramHeader, DatagramKind, HEADER_LEN, MAX_PAYLOAD, SignalBody};
 use rand::Rng as _;
 
-use crate::probe::arrival_ns;
+use crate::probe::Arrival;
 use crate::signals::{FlowIdentity, Proofing, send_past_old_errors};
 
 pub use far::answer;
@@ -270,7 +270,7 @@ impl<'a> Sounder<'a> {
                     let asked = usize::try_from(sequence).ok();
                     let slot = asked.and_then(|asked| self.sent_ns.get_mut(asked));
                     let Some(sent_ns) = slot.and_then(Option::take) else { continue };
-                    let arrived = arrival_ns(&datagram, &clock, sent_ns, now);
+                    let arrived = Arrival::of(&datagram, &clock, now).after_ns(sent_ns);
                     let [near_sent, far_received, far_sent, near_received] =
                         [sent_ns, received_ns, signal.sent_ns, arrived]
                             .map(|at| i64::try_from(at).unwrap_or(i64::MAX));

@@ -15,14 +15,14 @@ use culvert_os::{clock::monotonic_ns, tcp};
 use culvert_session::grant::Session;
 use culvert_session::proof::{AddressProof, ChallengeBudget};
 use culvert_units::Bytes;
-use culvert_wire::message::{FromFar, FromNear, Load, Refusal, RefusalReason, stream};
+use culvert_wire::message::{FromFar, FromNear, Load, Refusal, RefusalReason, Way, stream};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 use tokio::time::Instant;
 
 use crate::conversation::{Ends, FarChannel, malformed};
 use crate::far_flowing::{Flowing, Moves, PROGRESS_EVERY, SILENCE_WHILE_SENDING};
 use crate::registry::{
-    Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, Registry, TOKENS_LAST,
+    Arrived, AwaitGuard, Awaited, AwaitedFlow, AwaitedStream, Purpose, Registry, TOKENS_LAST,
 };
 
 /// How long the flows of a granted session may take to arrive, together with the baseline probes.
@@ -45,6 +45,8 @@ struct Gathering {
     flows: Flows,
     awaited_tcp: usize,
     unproven: HashSet<u8>,
+    /// Keys of the probe flow while its connection is awaited.
+    probe_by_tcp: Option<FlowIdentity>,
 }
 
 impl<'a> FarSession<'a> {
@@ -103,7 +105,7 @@ impl<'a> FarSession<'a> {
             let keys = flow_keys(connection, self.run, flow)?;
             for way in &self.session.request().ways {
                 let token = keys.toward(*way).token.clone();
-                flows.push(AwaitedFlow { flow, way: *way, token });
+                flows.push(AwaitedFlow { flow, purpose: Purpose::Data(*way), token });
             }
         }
         let (mut awaited_streams, mut gathered) = (HashMap::new(), Flows::default());
@@ -122,6 +124,7 @@ impl<'a> FarSession<'a> {
             awaited_tcp: flows.len(),
             unproven: gathered.datagram.keys().copied().collect(),
             flows: gathered,
+            probe_by_tcp: None,
         };
         let awaited = Awaited {
             peer: self.ends.peer.ip(),
@@ -145,6 +148,25 @@ impl<'a> FarSession<'a> {
         } else {
             drop(on_thread("reflect", move || probe::reflect(&identity, &sockets, &switch)));
         }
+    }
+
+    /// Awaits the connection of the probe flow: the keys of its probes, when there are any.
+    fn await_probes(&self, channel: &FarChannel) -> Option<FlowIdentity> {
+        let connection = channel.stream().get_ref().1;
+        let keys = flow_keys(connection, self.run, stream::PROBE_BY_TCP).ok()?;
+        let identity =
+            stream_identity(connection, Side::Far, self.number, self.run, stream::PROBE).ok()?;
+        let flow = AwaitedFlow {
+            flow: stream::PROBE_BY_TCP,
+            purpose: Purpose::Probes,
+            token: keys.toward(Way::Far).token.clone(),
+        };
+        self.registry.await_flow(self.number, flow, monotonic_ns());
+        Some(identity)
+    }
+
+    const fn is_bulk(&self) -> bool {
+        matches!(self.session.request().load, Load::Bulk { .. })
     }
 
     const fn is_sounding(&self) -> bool {
@@ -199,6 +221,10 @@ impl<'a> FarSession<'a> {
                     FromNear::Go {} if gathering.awaited_tcp == 0 && gathering.unproven.is_empty() => {
                         return Ok(Some(gathering.flows));
                     }
+                    FromNear::ProbeByTcp {} if self.is_bulk() && gathering.probe_by_tcp.is_none() => {
+                        gathering.probe_by_tcp = self.await_probes(channel);
+                        channel.say(&FromFar::ProbeAwaited {}).await?;
+                    }
                     FromNear::Alive {} => {}
                     FromNear::Stop {} => return Ok(None),
                     _ => {
@@ -217,7 +243,14 @@ impl<'a> FarSession<'a> {
         gathering: &mut Gathering,
     ) -> Result<Option<Refusal>, ChannelError> {
         match event {
-            Arrived::Flow { way, stream } => {
+            Arrived::Flow { purpose: Purpose::Probes, stream } => {
+                if let Some(identity) = gathering.probe_by_tcp.take() {
+                    let switch = Arc::clone(&self.switch);
+                    let reflect = move || probe::reflect_by_tcp(&identity, stream, &switch);
+                    drop(on_thread("reflect", reflect));
+                }
+            }
+            Arrived::Flow { purpose: Purpose::Data(way), stream } => {
                 if let Err(error) = self.prepare(&stream) {
                     let text = format!("the listener cannot prepare a flow: {error}");
                     return Ok(Some(Refusal { reason: RefusalReason::Local, text }));

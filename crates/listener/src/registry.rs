@@ -17,13 +17,22 @@ use tokio::sync::mpsc::UnboundedSender;
 /// How long tokens are good for after the grant, and after the last flow that has come.
 pub(crate) const TOKENS_LAST: Duration = Duration::from_secs(5);
 
+/// What a TCP flow is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Purpose {
+    /// Data that goes so.
+    Data(Way),
+    /// Probes, where UDP does not pass.
+    Probes,
+}
+
 /// What happens at the doors of a session, told to its conversation.
 #[derive(Debug)]
 pub(crate) enum Arrived {
     /// A TCP flow with the right token.
     Flow {
-        /// The way its data goes.
-        way: Way,
+        /// What it is for.
+        purpose: Purpose,
         /// The connection, blocking.
         stream: TcpStream,
     },
@@ -71,8 +80,8 @@ pub(crate) struct Awaited {
 pub(crate) struct AwaitedFlow {
     /// Its number.
     pub(crate) flow: u16,
-    /// The way its data goes.
-    pub(crate) way: Way,
+    /// What it is for.
+    pub(crate) purpose: Purpose,
     /// The one-time token.
     pub(crate) token: Secret<16>,
 }
@@ -122,6 +131,14 @@ impl Registry {
         AwaitGuard { registry: self, session }
     }
 
+    /// Awaits one more TCP flow of a session.
+    pub(crate) fn await_flow(&self, session: u32, flow: AwaitedFlow, now_ns: u64) {
+        if let Some(awaited) = self.lock().get_mut(&session) {
+            awaited.flows.push(flow);
+            awaited.until_ns = awaited.until_ns.max(now_ns + nanos(TOKENS_LAST));
+        }
+    }
+
     /// Takes a TCP flow in; gives it back when nobody awaits it. The token is compared in constant time.
     pub(crate) fn take_flow(
         &self,
@@ -142,7 +159,7 @@ impl Registry {
         // The conversation may just be ending; the flow then ends with it.
         if awaited.peer == peer {
             awaited.until_ns = awaited.until_ns.max(now_ns + nanos(TOKENS_LAST));
-            let _ = awaited.arrivals.send(Arrived::Flow { way: flow.way, stream });
+            let _ = awaited.arrivals.send(Arrived::Flow { purpose: flow.purpose, stream });
         } else {
             let _ = awaited.arrivals.send(Arrived::OtherAddress { from: peer });
         }

@@ -20,6 +20,19 @@ fn sentence(caveat: &Caveat) -> String {
     of_datagrams(caveat).unwrap_or_else(|| of_hosts_and_flows(caveat))
 }
 
+fn probes(caveat: &Caveat) -> Option<String> {
+    Some(match caveat {
+        Caveat::ProbesUnanswered { sent } => format!(
+            "none of {sent} round-trip probes was answered: UDP does not pass although TCP does"
+        ),
+        Caveat::ProbesByTcp { unanswered } => format!(
+            "UDP does not pass ({unanswered} requests were not answered): round trips were taken over a TCP connection of \
+             their own, where a lost probe shows as a late one"
+        ),
+        _ => return None,
+    })
+}
+
 fn of_datagrams(caveat: &Caveat) -> Option<String> {
     Some(match caveat {
         Caveat::HostDropped { toward, host_dropped, lost } => format!(
@@ -30,11 +43,7 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
         Caveat::PaceMissed { toward, asked_bps, offered_bps } => {
             pace_missed(*toward, *asked_bps, *offered_bps)
         }
-        Caveat::ProbesUnanswered { sent } => {
-            format!(
-                "none of {sent} round-trip probes was answered: UDP does not pass although TCP does"
-            )
-        }
+        Caveat::ProbesUnanswered { .. } | Caveat::ProbesByTcp { .. } => probes(caveat)?,
         Caveat::PortChanged { times } => format!(
             "the peer's UDP port changed {times} times during the run: a NAT on the way forgot its mapping"
         ),
@@ -127,6 +136,7 @@ fn of_hosts_and_flows(caveat: &Caveat) -> String {
         Caveat::HostDropped { .. }
         | Caveat::PaceMissed { .. }
         | Caveat::ProbesUnanswered { .. }
+        | Caveat::ProbesByTcp { .. }
         | Caveat::PortChanged { .. }
         | Caveat::ClockStepped { .. }
         | Caveat::PaceDebtDropped { .. }

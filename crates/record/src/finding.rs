@@ -54,6 +54,11 @@ pub enum Caveat {
         /// Probes sent.
         sent: u64,
     },
+    /// UDP does not pass although TCP does: round trips were taken over a connection of their own.
+    ProbesByTcp {
+        /// Requests to prove an address that nobody answered.
+        unanswered: u64,
+    },
     /// Data was still on its way when the bound for draining ran out.
     DrainCutShort {
         /// The way the data went.

@@ -41,7 +41,7 @@ pub use finding::{Caveat, Finding, VoidReason, WindowLimit};
 pub use ledger::{Entry, Ledger, LedgerError};
 pub use run::{
     Asked, Departure, Direction, End, Ends, Kind, PathTaken, Place, RunRecord, SCHEMA,
-    SurveyPosition, TcpFacts, Toward,
+    SurveyPosition, TcpFacts, Toward, Transport,
 };
 pub use schema::{capacity_schema, certificate_schema, run_schema, survey_schema};
 pub use stream_facts::{Clocks, LossRuns, OneWay, QueueDelay, Reordering, SkewFacts};

@@ -48,6 +48,10 @@ pub struct RunRecord {
     pub rtt_baseline_us: Option<Percentiles>,
     /// Round trips of the probe flow while data flowed, microseconds.
     pub rtt_transfer_us: Option<Percentiles>,
+    /// What carried the probes; `null` when none was answered. What TCP carries it sends again when it is lost, so that a
+    /// lost probe shows as a late one.
+    #[serde(default)]
+    pub round_trips_by: Option<Transport>,
     /// What the round trips during a bulk transfer had on top of those before; `null` when either is missing.
     #[serde(default)]
     pub queue_delay: Option<QueueDelay>,
@@ -96,6 +100,16 @@ pub struct PathTaken {
     pub target: String,
     /// The key of the encapsulation it is believed to use.
     pub encapsulation: Option<String>,
+}
+
+/// A protocol that carries payload over IP.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Transport {
+    /// Datagrams.
+    Udp,
+    /// A connection.
+    Tcp,
 }
 
 /// Whether a path goes through a tunnel.

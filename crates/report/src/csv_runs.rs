@@ -170,6 +170,7 @@ const COLUMNS: &[Column] = &[
     column("one_way_error_us", |line| {
         line.number(|data| data.one_way_delay.map(|delay| delay.error_us))
     }),
+    column("round_trips_by", |line| word(&line.run.round_trips_by)),
     column("rtt_baseline_n", |line| rtt(line, line.run.rtt_baseline_us, |rtt| rtt.n.to_string())),
     column("rtt_baseline_p50_us", |line| {
         rtt(line, line.run.rtt_baseline_us, |rtt| rtt.p50.to_string())

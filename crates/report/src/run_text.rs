@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use culvert_record::{
-    Direction, End, Handover, Kind, Percentiles, RunRecord, TcpFacts, Way, describe_caveat,
-    describe_void,
+    Direction, End, Handover, Kind, Percentiles, RunRecord, TcpFacts, Transport, Way,
+    describe_caveat, describe_void,
 };
 use culvert_units::{Bytes, Fraction, format_duration};
 use culvert_verdict::{PathKey, Session, protection_caution};
@@ -192,7 +192,9 @@ fn round_trip_pairs(run: &RunRecord) -> Pairs {
     let baseline = run.rtt_baseline_us.as_ref().map(|rtt| ("baseline", spread(rtt)));
     let transfer = run.rtt_transfer_us.as_ref().map(|rtt| ("during transfer", spread(rtt)));
     let queue = run.queue_delay.as_ref().map(|delay| ("queue delay", stream_text::queue(delay)));
-    baseline.into_iter().chain(transfer).chain(queue).collect()
+    let by_tcp = (run.round_trips_by == Some(Transport::Tcp))
+        .then(|| ("measured", "over TCP, since UDP does not pass".to_owned()));
+    by_tcp.into_iter().chain(baseline).chain(transfer).chain(queue).collect()
 }
 
 pub(crate) fn spread(values: &Percentiles) -> String {

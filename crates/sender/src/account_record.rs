@@ -5,7 +5,10 @@ mod leg;
 mod stream_facts;
 
 use culvert_engine::facts;
-use culvert_record::{Caveat, End, Ends, Finding, Percentiles, RunRecord, SCHEMA, VoidReason, Way};
+use culvert_engine::probe::{ProbedBy, RoundTrips};
+use culvert_record::{
+    Caveat, End, Ends, Finding, Percentiles, RunRecord, SCHEMA, Transport, VoidReason, Way,
+};
 use culvert_units::explain;
 use culvert_wire::message::{EndReport, Load, SessionRequest, TcpSamplesReport, UseReport};
 use jiff::Timestamp;
@@ -73,6 +76,7 @@ fn without_figures(context: &RunContext<'_>, account: &Account) -> RunRecord {
         toward_near: None,
         rtt_baseline_us: baseline_of(account, wanted),
         rtt_transfer_us: account.round_trips.and_then(|trips| trips.transfer),
+        round_trips_by: answered_by(account),
         queue_delay: account
             .round_trips
             .as_ref()
@@ -124,13 +128,16 @@ fn legs_of<'a>(context: &RunContext<'_>, account: &'a Account) -> Vec<Leg<'a>> {
 pub(crate) fn caveats_of(account: &Account, contact: &Contact) -> Vec<Finding> {
     let port_changes = account.far.as_ref().map_or(0, |report| report.port_changes);
     let mut caveats = Vec::new();
-    let silent = account.unanswered_opens > 0;
-    let unanswered =
-        account.round_trips.filter(|trips| trips.baseline.is_none() && trips.transfer.is_none());
-    if silent {
-        caveats.push(Caveat::ProbesUnanswered { sent: account.unanswered_opens });
-    } else if let Some(trips) = unanswered {
-        caveats.push(Caveat::ProbesUnanswered { sent: trips.sent });
+    let unanswered = account.unanswered_opens;
+    match account.round_trips {
+        Some(_) if answered_by(account) == Some(Transport::Tcp) => {
+            caveats.push(Caveat::ProbesByTcp { unanswered });
+        }
+        _ if unanswered > 0 => caveats.push(Caveat::ProbesUnanswered { sent: unanswered }),
+        Some(trips) if answered_by(account).is_none() => {
+            caveats.push(Caveat::ProbesUnanswered { sent: trips.sent });
+        }
+        _ => {}
     }
     if port_changes > 0 {
         caveats.push(Caveat::PortChanged { times: port_changes });
@@ -139,6 +146,15 @@ pub(crate) fn caveats_of(account: &Account, contact: &Contact) -> Vec<Finding> {
         caveats.push(Caveat::SameHost {});
     }
     caveats.iter().map(Caveat::to_finding).collect()
+}
+
+/// What carried the probes that were answered.
+fn answered_by(account: &Account) -> Option<Transport> {
+    let answered = |trips: &RoundTrips| trips.baseline.is_some() || trips.transfer.is_some();
+    account.round_trips.filter(answered).map(|trips| match trips.by {
+        ProbedBy::Udp => Transport::Udp,
+        ProbedBy::Tcp => Transport::Tcp,
+    })
 }
 
 /// The reason known to the session itself; what follows from the figures alone is judged later.

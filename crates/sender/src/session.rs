@@ -15,10 +15,9 @@ use culvert_engine::identity::flow_keys;
 use culvert_engine::legs::{
     Flows, Side, flow_options, stream_identity, streams, with_first_socket,
 };
-use culvert_engine::probe::{ProbeWindow, RoundTrips, probe};
+use culvert_engine::probe::{ProbePath, ProbeWindow, RoundTrips, probe};
 use culvert_engine::timeline::Switch;
 use culvert_engine::{Pins, ThreadFault, on_thread};
-use culvert_os::udp::FlowSocket;
 use culvert_session::grant::Session;
 use culvert_units::{ExitStatus, Explain};
 use culvert_wire::Secret;
@@ -129,7 +128,7 @@ async fn prepare(
     let granted = Granted { session, number, run, peer: contact.peer, switch: Arc::clone(switch) };
     let mut account = Account::default();
     let (flows, prober) = granted.open_flows(contact, &mut account).await?;
-    let prober = prober.map(|socket| granted.start_prober(&contact.channel, socket)).transpose()?;
+    let prober = prober.map(|path| granted.start_prober(&contact.channel, path)).transpose()?;
     if prober.is_some() && !here.baseline.is_zero() {
         progress.say("measuring the baseline round trip");
         tokio::time::sleep(here.baseline).await;
@@ -161,14 +160,15 @@ struct Prober {
 }
 
 impl Granted {
-    /// Opens every flow; the probe flow's socket is given apart, and is `None` where UDP does not pass.
+    /// Opens every flow; the way of the probes is given apart.
     ///
-    /// TCP flows first: their tokens soon expire, and UDP that does not pass takes its time.
+    /// TCP flows first: their tokens soon expire, and UDP that does not pass takes its time. Where it does not, the probes
+    /// of a bulk session have a connection of their own.
     async fn open_flows(
         &self,
         contact: &mut Contact,
         account: &mut Account,
-    ) -> Result<(Flows, Option<FlowSocket>), SessionError> {
+    ) -> Result<(Flows, Option<ProbePath>), SessionError> {
         let mut flows = Flows::default();
         if let Load::Bulk { flows: count, .. } = &self.session.request().load {
             let tokens = self.tokens(&contact.channel, *count)?;
@@ -178,13 +178,14 @@ impl Granted {
             ready.await.unwrap_or(Err(ChannelError::Silent { waited: PATIENCE }.into()))?;
         }
         let mut opened = self.open_streams(contact).await?;
-        let probe = opened.remove(&stream::PROBE).and_then(|opened| match opened {
-            Opened::Proven(socket) => Some(socket),
-            Opened::Unanswered { sent } => {
+        let probe = match opened.remove(&stream::PROBE) {
+            Some(Opened::Proven(socket)) => Some(ProbePath::Udp(socket)),
+            Some(Opened::Unanswered { sent }) => {
                 account.unanswered_opens = sent;
-                None
+                if flows.tcp.is_empty() { None } else { self.probe_by_tcp(contact).await? }
             }
-        });
+            None => None,
+        };
         for (stream, opened) in opened {
             let Opened::Proven(socket) = opened else {
                 return Err(SessionError::UdpSilent { peer: self.peer });
@@ -195,6 +196,22 @@ impl Granted {
             flows.datagram.insert(stream, (identity, sockets));
         }
         Ok((flows, probe))
+    }
+
+    /// Opens the connection of the probe flow; `None` when it does not come about, since the session can do without.
+    async fn probe_by_tcp(&self, contact: &mut Contact) -> Result<Option<ProbePath>, SessionError> {
+        contact.channel.say(&FromNear::ProbeByTcp {}).await?;
+        loop {
+            match contact.channel.hear_within(PATIENCE).await? {
+                FromFar::ProbeAwaited {} => break,
+                FromFar::Refused(refusal) => return Err(SessionError::Refused(refusal)),
+                // A proof that comes late after all.
+                _ => {}
+            }
+        }
+        let keys = flow_keys(contact.channel.stream().get_ref().1, self.run, stream::PROBE_BY_TCP)?;
+        let token = keys.toward(Way::Far).token.clone();
+        Ok(tcp_flows::open_one(self, stream::PROBE_BY_TCP, token).await?.map(ProbePath::Tcp))
     }
 
     async fn open_streams(
@@ -245,16 +262,12 @@ impl Granted {
         }
     }
 
-    fn start_prober(
-        &self,
-        channel: &NearChannel,
-        socket: FlowSocket,
-    ) -> Result<Prober, SessionError> {
+    fn start_prober(&self, channel: &NearChannel, path: ProbePath) -> Result<Prober, SessionError> {
         let identity = self.identity(channel, stream::PROBE)?;
         let window = Arc::new(ProbeWindow::default());
         let (switch, shared) = (Arc::clone(&self.switch), Arc::clone(&window));
         let round_trips =
-            Box::pin(on_thread("probe", move || probe(&identity, &socket, &shared, &switch)));
+            Box::pin(on_thread("probe", move || probe(&identity, path, &shared, &switch)));
         Ok(Prober { window, round_trips })
     }
 }

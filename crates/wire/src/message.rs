@@ -68,6 +68,8 @@ pub enum FromNear {
     },
     /// Asks for one session.
     Ask(SessionRequest),
+    /// No datagram of the probe flow is answered: its probes shall go over a connection of their own.
+    ProbeByTcp {},
     /// All flows stand: data may flow from now on.
     Go {},
     /// The near end has put its last data on the path.
@@ -109,6 +111,8 @@ pub enum FromFar {
     },
     /// All TCP flows have arrived.
     FlowsReady {},
+    /// The connection of [`FromNear::ProbeByTcp`] may come.
+    ProbeAwaited {},
     /// Bytes received so far, for showing.
     Progress {
         /// Total bytes received from the near end.
@@ -208,6 +212,8 @@ pub mod stream {
     pub const TOWARD_NEAR: u8 = 1;
     /// The probe flow.
     pub const PROBE: u8 = 2;
+    /// Its number among TCP flows, where UDP does not pass: beyond those of any session.
+    pub const PROBE_BY_TCP: u16 = u16::MAX;
 }
 
 /// What a listener grants at most.

@@ -8,7 +8,7 @@ use culvert_os::udp::{FlowSocket, ReceiveBatch, SendStop};
 use culvert_wire::datagram::{DatagramKind, HEADER_LEN, MAX_PAYLOAD, SignalBody};
 
 use super::{AT_ONCE, incompressible, quotes, send_sized};
-use crate::probe::answer_probe;
+use crate::probe::{Arrival, answer_probe};
 use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{LOOK_UP_EVERY, Switch};
 
@@ -49,7 +49,8 @@ pub fn answer(flow: &FlowIdentity, sockets: &Receiver<SocketNews>, budget: u64, 
                     far.send_sized(header.sequence, bytes);
                 }
                 Some((signal, SignalBody::Probe)) => {
-                    answer_probe(flow, &far.socket, &signal, &datagram, &clock, now);
+                    let arrival = Arrival::of(&datagram, &clock, now);
+                    answer_probe(flow, &far.socket, &signal, arrival);
                 }
                 Some((signal, _)) => far.proofing.on_signal(flow, &far.socket, &signal),
                 None => {}

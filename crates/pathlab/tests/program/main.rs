@@ -16,6 +16,7 @@ mod measured;
 mod mtu;
 mod path_mtu;
 mod priced;
+mod probed;
 mod strict;
 mod teardown;
 

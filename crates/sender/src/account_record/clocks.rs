@@ -46,6 +46,7 @@ mod tests {
     #[test]
     fn rfc_6349_buffer_delay() {
         let trips = RoundTrips {
+            by: culvert_engine::probe::ProbedBy::Udp,
             sent: 20,
             baseline: Some(exactly(10, 25_000)),
             transfer: Some(exactly(10, 31_000)),

@@ -32,12 +32,7 @@ pub(super) async fn open(
     let mut threads = Vec::new();
     while !tokens.is_empty() {
         let some = tokens.split_off(tokens.len().saturating_sub(share));
-        let connector = Connector {
-            peer,
-            session: granted.number,
-            request: granted.session.request().clone(),
-            switch: Arc::clone(&granted.switch),
-        };
+        let connector = Connector::new(granted);
         threads.push(on_thread("connect", move || connector.connect_all(some)));
     }
     let all = async {
@@ -54,6 +49,17 @@ pub(super) async fn open(
     tokio::time::timeout(PATIENCE_FOR_ALL, all).await.unwrap_or_else(|_| Err(late()))
 }
 
+/// Opens one flow that the session can do without; `None` when it cannot be connected.
+pub(super) async fn open_one(
+    granted: &Granted,
+    flow: u16,
+    token: Secret<16>,
+) -> Result<Option<TcpStream>, SessionError> {
+    let connector = Connector::new(granted);
+    let opened = on_thread("connect", move || connector.connect(flow, token)).await?;
+    Ok(opened.ok())
+}
+
 /// Connects some of a session's flows, one after another.
 struct Connector {
     peer: SocketAddr,
@@ -63,6 +69,22 @@ struct Connector {
 }
 
 impl Connector {
+    fn new(granted: &Granted) -> Self {
+        Self {
+            peer: granted.peer,
+            session: granted.number,
+            request: granted.session.request().clone(),
+            switch: Arc::clone(&granted.switch),
+        }
+    }
+
+    fn connect(&self, flow: u16, token: Secret<16>) -> io::Result<TcpStream> {
+        let mut stream =
+            as_asked(&self.request, |options| tcp::connect(self.peer, options, PATIENCE))?;
+        stream.write_all(&FlowPreamble { flow, session: self.session, token }.emit())?;
+        Ok(stream)
+    }
+
     fn connect_all(
         &self,
         tokens: Vec<(u16, Way, Secret<16>)>,
@@ -72,10 +94,7 @@ impl Connector {
             if self.switch.is_stopped() {
                 break;
             }
-            let mut stream =
-                as_asked(&self.request, |options| tcp::connect(self.peer, options, PATIENCE))?;
-            stream.write_all(&FlowPreamble { flow, session: self.session, token }.emit())?;
-            flows.push((way, stream));
+            flows.push((way, self.connect(flow, token)?));
         }
         Ok(flows)
     }

@@ -15,7 +15,7 @@ fn search(name: &str, encapsulation: &str, sustained_bps: u64) -> CapacityRecord
     search
 }
 
-/// IPv4 of 1250 bytes is 1288 on Ethernet (IEEE 802.3: 14 + 4 + 20); in WireGuard its 1250 bytes are padded to 1264 and
+/// IPv4 of 1250 bytes is 1288 on Ethernet (IEEE 802.3: 14 + 4 + 20); in `WireGuard` its 1250 bytes are padded to 1264 and
 /// have 60 more (protocol paper 5.4.6: 16 header, 16 tag, 8 UDP, 20 IP), 1362 on Ethernet. So headers leave 1288 / 1362.
 #[test]
 fn a_tunnel_is_held_against_outside_and_against_what_its_headers_leave() {
