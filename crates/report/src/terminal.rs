@@ -3,7 +3,9 @@
 use std::io::{self, Write};
 
 use culvert_record::Way;
-use culvert_verdict::{Comparison, Gap, GapVerdict, PathKey, Row, Session, Summary};
+use culvert_verdict::{
+    Comparison, DatagramFigures, Gap, GapVerdict, PathKey, Row, Session, Summary,
+};
 
 use crate::{
     Exporter, Report,
@@ -166,7 +168,10 @@ pub(crate) const PACED_NAMES: &[&str] = &[
     "delivered, Mbit/s",
     "share of outside",
     "loss ratio",
+    "longest loss run",
     "interarrival jitter, ms",
+    "PDV p99, ms",
+    "one-way delay, ms",
     "baseline RTT → during transfer, ms",
 ];
 
@@ -179,10 +184,19 @@ pub(crate) fn paced_cells(row: &Row) -> Vec<String> {
         or_missing(figures.and_then(|figures| figures.delivered_bps).map(megabits)),
         share(row.share_of_outside),
         or_missing(figures.and_then(|figures| figures.loss_ratio).map(fine_percent)),
+        or_missing(figures.and_then(|figures| figures.longest_loss_run).map(|run| run.to_string())),
         or_missing(figures.and_then(|figures| figures.interarrival_jitter_us).map(milliseconds)),
+        or_missing(figures.and_then(|figures| figures.pdv_p99_us).map(milliseconds)),
+        or_missing(figures.and_then(one_way)),
         pair(row.rtt_baseline_us, row.rtt_transfer_us),
     ]);
     cells
+}
+
+/// A delay that two clocks were needed for is nothing without its error.
+fn one_way(figures: &DatagramFigures) -> Option<String> {
+    let (delay, error) = figures.one_way_us.zip(figures.one_way_error_us)?;
+    Some(format!("{} ± {}", milliseconds(delay), milliseconds(error as f64)))
 }
 
 fn identity(row: &Row) -> Vec<String> {

@@ -1,8 +1,8 @@
 //! Paths side by side: what each gave, and what of the difference the headers explain.
 
 use culvert_record::{
-    CapacityRecord, LedgerContents, Place, RunRecord, SurveyHeader, Toward, Way, describe_caveat,
-    describe_void,
+    CapacityRecord, Direction, LedgerContents, Place, RunRecord, SurveyHeader, Toward, Way,
+    describe_caveat, describe_void,
 };
 use culvert_stats::{MedianInterval, Summary, median_interval};
 use culvert_units::Fraction;
@@ -94,8 +94,16 @@ pub struct DatagramFigures {
     pub delivered_bps: Option<f64>,
     /// Lost datagrams as a share of those sent (RFC 7680).
     pub loss_ratio: Option<f64>,
+    /// The longest run of lost datagrams (RFC 3357); of several runs the longest of all.
+    pub longest_loss_run: Option<u64>,
     /// Interarrival jitter, microseconds (RFC 3550).
     pub interarrival_jitter_us: Option<f64>,
+    /// The 99th percentile of PDV, microseconds (RFC 5481).
+    pub pdv_p99_us: Option<f64>,
+    /// The median delay of the way alone, microseconds; `null` where the clocks do not tell.
+    pub one_way_us: Option<f64>,
+    /// It is wrong by at most this, microseconds: of several runs the widest bound.
+    pub one_way_error_us: Option<u64>,
 }
 
 /// Compares the paths.
@@ -264,7 +272,10 @@ fn row(header: Option<&SurveyHeader>, group: &Group<'_>, groups: &[Group<'_>]) -
         valid: valid.len(),
         void: void.len(),
         void_reasons: distinct(void.iter().filter_map(|run| run.void.as_ref().map(describe_void))),
-        caveats: distinct(valid.iter().flat_map(|run| run.caveats.iter().map(describe_caveat))),
+        caveats: {
+            let of_runs = valid.iter().flat_map(|run| run.caveats.iter().map(describe_caveat));
+            distinct(of_runs.chain(share_of_ceiling.and_then(above_ceiling)))
+        },
         goodput_bps,
         median_interval_bps: median_interval(&repeats_bps),
         repeats_bps,
@@ -283,21 +294,50 @@ fn row(header: Option<&SurveyHeader>, group: &Group<'_>, groups: &[Group<'_>]) -
     }
 }
 
+/// A figure may lie above its ceiling by this share: the spread of repeats on a line that is full (common practice, no
+/// published source).
+const ABOVE_AT_MOST: f64 = 0.005;
+
+/// What a figure above its ceiling says: something of what the ceiling was reckoned from is not so.
+fn above_ceiling(share: Fraction) -> Option<String> {
+    let above = share.get() - 1.0;
+    (above > ABOVE_AT_MOST).then(|| {
+        format!(
+            "its median lies {:.1} % above its ceiling: the line carries more than the plan states, or the packets did not \
+             go the way that was named, or had other headers",
+            above * 100.0
+        )
+    })
+}
+
 fn goodput(run: &RunRecord, toward: Way) -> Option<f64> {
     let direction = run.direction(toward)?;
     direction.delivered_bps.or(direction.goodput_bps).map(|bps| bps as f64)
 }
 
 fn datagrams(group: &Group<'_>) -> DatagramFigures {
-    let median = |figure: fn(&culvert_record::Direction) -> Option<f64>| {
-        let directions = group.valid.iter().filter_map(|run| run.direction(group.toward));
-        culvert_stats::median(&directions.filter_map(figure).collect::<Vec<_>>())
+    let directions = || group.valid.iter().filter_map(|run| run.direction(group.toward));
+    let median = |figure: fn(&Direction) -> Option<f64>| {
+        culvert_stats::median(&directions().filter_map(figure).collect::<Vec<_>>())
     };
+    let largest = |figure: fn(&Direction) -> Option<u64>| directions().filter_map(figure).max();
     DatagramFigures {
         offered_bps: median(|direction| direction.offered_bps.map(|bps| bps as f64)),
         delivered_bps: median(|direction| direction.delivered_bps.map(|bps| bps as f64)),
         loss_ratio: median(|direction| direction.loss_ratio),
+        longest_loss_run: largest(longest_run),
         interarrival_jitter_us: median(|direction| direction.interarrival_jitter_us),
+        pdv_p99_us: median(|direction| direction.pdv_us.map(|pdv| pdv.p99 as f64)),
+        one_way_us: median(|direction| direction.one_way_delay.map(|delay| delay.p50_us as f64)),
+        one_way_error_us: largest(|direction| direction.one_way_delay.map(|delay| delay.error_us)),
+    }
+}
+
+/// 0 where nothing was lost: then there is no length of a run to be told.
+fn longest_run(direction: &Direction) -> Option<u64> {
+    match direction.loss_runs?.lengths {
+        Some(lengths) => u64::try_from(lengths.max).ok(),
+        None => direction.lost.filter(|lost| *lost == 0),
     }
 }
 

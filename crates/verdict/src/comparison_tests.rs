@@ -169,6 +169,18 @@ fn a_faster_inside_is_doubted_and_an_unnamed_tunnel_not_explained() {
     assert!(unnamed.sentences[1].contains("whether wg keeps secrets is not known"));
 }
 
+/// The line toward far carries 20 Mbit/s as Ethernet counts, of which full segments leave 18.83.
+#[test]
+fn what_lies_above_its_ceiling_is_doubted() {
+    let doubted = |goodput_bps| {
+        let comparison = compare(Some(&header()), &toward_far(goodput_bps, 15_000_000));
+        let caveats = row(&comparison, "outside", Way::Far).caveats.join("; ");
+        caveats.contains("above its ceiling")
+    };
+    assert!(!doubted(18_820_000) && !doubted(18_900_000));
+    assert!(doubted(19_500_000));
+}
+
 #[test]
 fn a_void_run_is_shown_and_never_counted() {
     let mut runs = toward_near();
