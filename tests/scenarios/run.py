@@ -92,10 +92,12 @@ def disturbed(record, truth, ways):
     return faults + dropped + sum(record[f"toward_{way}"]["host_dropped"] or 0 for way in ways)
 
 
-def of_path(packets, way, family):
-    """What the path did to the stream: its packets have a length of their own, and come in as they are numbered."""
+def of_path(packets, truth, way, family):
+    """What the path did to the stream: no other datagrams have its length, and they come in as they are numbered."""
     length = PAYLOAD + (28 if family == 4 else 48)
-    stream = [one for one in packets if one["toward"] == way and one["length"] == length]
+    flows = truth["paths"][0]["truth"][f"toward_{way}"]["flows"]
+    udp = {place for place, one in enumerate(flows) if (one["flow"] or {}).get("protocol") == 17}
+    stream = [one for one in packets if one["toward"] == way and one["length"] == length and one["flow"] in udp]
     lost = [number for number, one in enumerate(stream) if one["fate"] == "dropped"]
     lengths, close = capture.loss_runs(lost)
     gone = [(one["left"], number) for number, one in enumerate(stream) if one["fate"] == "delivered"]
@@ -202,7 +204,7 @@ def examine(programs, seed, scenario):
         for way_name in ways:
             way = record[f"toward_{way_name}"]
             seen = capture.figures(*streams[way_name])
-            known = of_path(packets, way_name, family)
+            known = of_path(packets, truth, way_name, family)
             wrong = differing_counts(way, known, "path") + differing_counts(way, seen, "capture")
             lateness = truth["carriers"][f"toward_{way_name}"]["lateness_us"] or {"p95": 0}
             wrong += differing_delays(way, seen, known, lateness["p95"])

@@ -74,7 +74,7 @@ fn a_bulk_flow_beside_it_is_heard_one_way() {
 
 /// The parts of one way, which follow one another: alone, beside bulk toward far, beside bulk toward near.
 fn beside(truth: &Truth, runs: &[&Value], toward: &str) {
-    let mut packets = truth.of_length(toward, CALL_PACKET);
+    let mut packets = truth.datagrams_of_length(toward, CALL_PACKET);
     let key = format!("toward_{toward}");
     for (run, loaded) in runs.iter().zip(["", "far", "near"]) {
         let way = &run[&key];
@@ -110,7 +110,7 @@ fn counted(truth: &Truth, run: &Value, toward: &str) {
         duplicates: number("duplicates"),
         reordered: number("reordered"),
     };
-    assert_eq!(found, expected(&truth.of_length(toward, CALL_PACKET)), "toward {toward}");
+    assert_eq!(found, expected(&truth.datagrams_of_length(toward, CALL_PACKET)), "toward {toward}");
 }
 
 /// A call alone, with the truth; `None` where none can be made here.

@@ -97,7 +97,7 @@ fn finds(
 /// Sent and received are what the path carried, to the datagram, over the whole search.
 fn counts_are_true(bench: &Bench, path: &Truth, record: &Value) {
     let toward = record["toward"].as_str().expect("a way");
-    let packets = path.of_length(toward, bench.length(PAYLOAD));
+    let packets = path.datagrams_of_length(toward, bench.length(PAYLOAD));
     assert_eq!(number(record, "sent"), packets.len() as u64);
     let delivered = packets.iter().filter(|line| line["fate"] == "delivered").count() as u64;
     assert_eq!(number(record, "received"), delivered);
@@ -119,7 +119,7 @@ fn a_budget_and_a_ceiling_are_never_exceeded() {
             return;
         };
         let toward = record["toward"].as_str().expect("a way");
-        let carried = path.of_length(toward, bench.length(PAYLOAD)).len() as u64 * 1_250;
+        let carried = path.datagrams_of_length(toward, bench.length(PAYLOAD)).len() as u64 * 1_250;
         eprintln!("{options}: {carried} bytes");
         assert!(carried > 0 && carried <= most, "{options}: {carried}");
         assert_eq!(record["end"], "budget", "{record:#}");
@@ -135,7 +135,7 @@ fn a_budget_and_a_ceiling_are_never_exceeded() {
     // 8 Mbit/s are 800 packets of 1250 bytes a second; a stall of 10 ms, 8 packets, may be made up for (`pacing`), and
     // stamps of packets are true to some more.
     let mut came: Vec<u64> = path
-        .of_length("far", bench.length(PAYLOAD))
+        .datagrams_of_length("far", bench.length(PAYLOAD))
         .iter()
         .map(|line| number(line, "offered_at_ns"))
         .collect();

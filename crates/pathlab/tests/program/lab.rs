@@ -77,6 +77,16 @@ impl Truth {
         self.packets.iter().filter(fits).collect()
     }
 
+    /// Those of them that are UDP (protocol 17 of RFC 768): a segment of another flow may have the same length by chance.
+    pub(crate) fn datagrams_of_length(&self, toward: &str, length: u64) -> Vec<&Value> {
+        let flows = &self.document["paths"][0]["truth"][format!("toward_{toward}")]["flows"];
+        let is_udp = |line: &&Value| {
+            let place = usize::try_from(number(line, "flow")).expect("a place");
+            flows[place]["flow"]["protocol"] == 17
+        };
+        self.of_length(toward, length).into_iter().filter(is_udp).collect()
+    }
+
     /// How late packets went out: the 99th percentile of the worse direction, in microseconds.
     pub(crate) fn latest_us(&self) -> f64 {
         let late = |toward| self.document["carriers"][toward]["lateness_us"]["p99"].as_f64();

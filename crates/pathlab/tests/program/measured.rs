@@ -64,7 +64,7 @@ fn counts_are_true<const N: usize>(
                 duplicates: number(way, "duplicates"),
                 reordered: number(way, "reordered"),
             };
-            let packets = truth.of_length(toward, bench.length(1_200));
+            let packets = truth.datagrams_of_length(toward, bench.length(1_200));
             assert_eq!(found, expected(&packets), "seed {seed} toward {toward}");
             assert!(found.lost > 0 && found.duplicates > 0 && found.reordered > 0, "{found:?}");
             let ratio = found.reordered as f64 / (found.sent - found.lost) as f64;
@@ -107,7 +107,7 @@ fn delay_variation_is_what_the_path_did() {
 
 fn variation_is_true(bench: &Bench, truth: &Truth, record: &Value) {
     for toward in ["far", "near"] {
-        let packets = truth.of_length(toward, bench.length(500));
+        let packets = truth.datagrams_of_length(toward, bench.length(500));
         let delay = |line: &&Value| Some(line["delay_ns"].as_u64()? as f64 / 1e3);
         let mut delays: Vec<f64> = packets.iter().filter_map(delay).collect();
         delays.sort_by(f64::total_cmp);
