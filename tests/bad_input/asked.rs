@@ -93,12 +93,12 @@ fn a_buffer_that_the_kernel_caps_is_told() {
     let _alone = alone();
     let pair = Pair::at(V4);
     let invite = std::fs::read_to_string(pair.bench().path("owner.invite")).expect("the invite");
-    let ask = |bytes: u64| {
+    let ask = |session: &[&str], bytes: u64| {
         // Whoever may administer the network gets what is asked: only others are capped (socket(7)).
         let mut command = std::process::Command::new("setpriv");
         command.args(["--bounding-set=-net_admin", "--inh-caps=-net_admin"]);
-        command.arg(env!("CARGO_BIN_EXE_culvert")).args(["bulk", &pair.listener().target()]);
-        command.args(["--flows", "3", "--buffer", &format!("{bytes}B"), "--json"]).args(SHORT);
+        command.arg(env!("CARGO_BIN_EXE_culvert")).args(session).arg(pair.listener().target());
+        command.args(["--buffer", &format!("{bytes}B"), "--json"]).args(SHORT);
         command.env("CULVERT_INVITE", invite.trim());
         Running::spawn(command).wait().expect_code(0).record()
     };
@@ -111,11 +111,15 @@ fn a_buffer_that_the_kernel_caps_is_told() {
         })
     };
     // A little more than the limit: twice that, which Linux reports, is more than was asked, and yet it is capped.
-    let record = ask(limit + 1_000);
+    let bulk = ["bulk", "--flows", "3"];
+    let record = ask(&bulk, limit + 1_000);
     assert_eq!(capped(&record), Some((limit + 1_000, 3 * 2 * limit)));
     let buffer = record.toward_far.as_ref().and_then(|way| way.send_buffer).expect("a buffer");
     assert_eq!((buffer.asked_bytes, buffer.granted_bytes), (Some(limit + 1_000), Some(6 * limit)));
-    assert_eq!(capped(&ask(limit)), None);
+    assert_eq!(capped(&ask(&bulk, limit)), None);
+    let paced = ["paced", "--pace", "1Mbit/s"];
+    assert_eq!(capped(&ask(&paced, limit + 1_000)), Some((limit + 1_000, 2 * limit)));
+    assert_eq!(capped(&ask(&paced, limit)), None);
 }
 
 #[test]

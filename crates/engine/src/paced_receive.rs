@@ -12,7 +12,7 @@ use culvert_os::udp::FlowSocket;
 use culvert_session::grant::Session;
 use culvert_stats::Percentiles;
 use culvert_wire::datagram::SignalBody;
-use culvert_wire::message::{BufferReport, ReceiverReport, SequenceReport};
+use culvert_wire::message::{ReceiverReport, SequenceReport};
 
 pub use account::{DatagramAccount, Taken};
 use inbox::Inbox;
@@ -20,6 +20,7 @@ use reporter::Reporter;
 
 use crate::legs::Side;
 use crate::meter::Meter;
+use crate::paced_transmit::buffer_report;
 use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{LOOK_UP_EVERY, Switch, Timeline};
 
@@ -190,14 +191,14 @@ impl Receiving {
 
     fn report(mut self) -> ReceiverReport {
         self.count_drops();
+        let (buffer, buffer_capped) =
+            buffer_report(self.plan.session.request(), self.socket.granted().receive);
         ReceiverReport {
             bytes: self.plan.meter.total(),
             series_steps: 0,
             budget_exceeded: false,
-            buffer: BufferReport {
-                asked_bytes: self.plan.session.request().buffer_bytes,
-                granted_bytes: Some(self.socket.granted().receive as u64),
-            },
+            buffer,
+            buffer_capped,
             sequence: Some(SequenceReport {
                 host_dropped: self.drops_known.then(|| {
                     self.account.host_dropped(self.dropped_before, self.plan.switch.announced())

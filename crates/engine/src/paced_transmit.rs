@@ -13,7 +13,7 @@ use culvert_session::grant::Session;
 use culvert_session::pacing::LARGEST_DEBT_NS;
 use culvert_units::Bytes;
 use culvert_wire::datagram::{DatagramHeader, DatagramKind, MAX_SIGNAL, SignalBody};
-use culvert_wire::message::{BufferReport, TransmitterReport};
+use culvert_wire::message::{BufferReport, SessionRequest, TransmitterReport};
 
 use crate::signals::{FlowIdentity, Proofing, SocketNews, first_socket};
 use crate::timeline::{Switch, Timeline};
@@ -277,15 +277,14 @@ impl Transmitter {
     }
 
     fn report(self, ended_ns: u64) -> TransmitterReport {
-        let granted = Some(self.socket.granted().send as u64);
+        let (buffer, buffer_capped) =
+            buffer_report(self.plan.session.request(), self.socket.granted().send);
         let bytes = self.number.saturating_mul(u64::from(self.plan.payload_bytes));
         TransmitterReport {
             bytes,
             bytes_written: bytes,
-            buffer: BufferReport {
-                asked_bytes: self.plan.session.request().buffer_bytes,
-                granted_bytes: granted,
-            },
+            buffer,
+            buffer_capped,
             datagrams: Some(self.number),
             datagrams_plateau: Some(self.plateau.count()),
             plateau_ns: self.plateau.span_ns(),
@@ -304,6 +303,13 @@ impl Transmitter {
             ..TransmitterReport::default()
         }
     }
+}
+
+/// What was asked of one socket's buffer and granted, and whether that is less.
+pub(crate) fn buffer_report(request: &SessionRequest, granted: usize) -> (BufferReport, bool) {
+    let (asked_bytes, granted) = (request.buffer_bytes, granted as u64);
+    let is_capped = asked_bytes.is_some_and(|asked| culvert_os::is_capped(asked, granted, 1));
+    (BufferReport { asked_bytes, granted_bytes: Some(granted) }, is_capped)
 }
 
 fn pause_until(instant_ns: u64) {

@@ -27,10 +27,13 @@ pub struct Buffers {
     pub send: usize,
 }
 
-/// Whether `sockets` of them got less than was asked for each: Linux reports twice what it granted.
+/// Whether `sockets` of them got less than was asked for each.
 pub const fn is_capped(asked: u64, granted: u64, sockets: u64) -> bool {
-    granted < asked.saturating_mul(2).saturating_mul(sockets)
+    granted < asked.saturating_mul(REPORTED_FOR_ONE).saturating_mul(sockets)
 }
+
+/// Linux reports twice what it granted.
+const REPORTED_FOR_ONE: u64 = if cfg!(target_os = "linux") { 2 } else { 1 };
 
 /// The buffers that `socket` has now.
 pub fn granted_buffers(socket: &impl AsSystem) -> io::Result<Buffers> {

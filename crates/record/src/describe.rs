@@ -94,7 +94,7 @@ fn of_datagrams(caveat: &Caveat) -> Option<String> {
 fn of_hosts_and_flows(caveat: &Caveat) -> String {
     match caveat {
         Caveat::BufferCapped { toward, asked_bytes, granted_bytes } => format!(
-            "{}, the system granted a socket buffer of {} instead of {}",
+            "{}, the system capped the socket buffer: it reports {} (Linux twice what it grants) where {} were asked for",
             way(*toward),
             Bytes::new(*granted_bytes),
             Bytes::new(*asked_bytes)

@@ -236,11 +236,7 @@ impl Leg<'_> {
 
     fn capped(&self, (buffer, is_capped): (BufferReport, bool)) -> Option<Caveat> {
         let (asked_bytes, granted_bytes) = (buffer.asked_bytes?, buffer.granted_bytes?);
-        (is_capped || granted_bytes < asked_bytes).then_some(Caveat::BufferCapped {
-            toward: self.way,
-            asked_bytes,
-            granted_bytes,
-        })
+        is_capped.then_some(Caveat::BufferCapped { toward: self.way, asked_bytes, granted_bytes })
     }
 
     /// Under `auto` the data says whether what was cut away was enough.
