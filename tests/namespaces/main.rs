@@ -22,6 +22,8 @@ mod preflight;
 #[cfg(test)]
 mod relay;
 #[cfg(test)]
+mod segments;
+#[cfg(test)]
 mod tunnels;
 #[cfg(test)]
 mod way;
