@@ -47,6 +47,8 @@ struct Gathering {
     unproven: HashSet<u8>,
     /// Keys of the probe flow while its connection is awaited.
     probe_by_tcp: Option<FlowIdentity>,
+    /// Whether that was asked for: once a session.
+    asked_by_tcp: bool,
 }
 
 impl<'a> FarSession<'a> {
@@ -125,6 +127,7 @@ impl<'a> FarSession<'a> {
             unproven: gathered.datagram.keys().copied().collect(),
             flows: gathered,
             probe_by_tcp: None,
+            asked_by_tcp: false,
         };
         let awaited = Awaited {
             peer: self.ends.peer.ip(),
@@ -221,7 +224,8 @@ impl<'a> FarSession<'a> {
                     FromNear::Go {} if gathering.awaited_tcp == 0 && gathering.unproven.is_empty() => {
                         return Ok(Some(gathering.flows));
                     }
-                    FromNear::ProbeByTcp {} if self.is_bulk() && gathering.probe_by_tcp.is_none() => {
+                    FromNear::ProbeByTcp {} if self.is_bulk() && !gathering.asked_by_tcp => {
+                        gathering.asked_by_tcp = true;
                         gathering.probe_by_tcp = self.await_probes(channel);
                         channel.say(&FromFar::ProbeAwaited {}).await?;
                     }

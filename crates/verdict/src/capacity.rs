@@ -76,6 +76,14 @@ struct Key {
     ip_bytes: u16,
 }
 
+impl Key {
+    /// The UDP payload of each packet, bytes.
+    fn payload_bytes(&self) -> u16 {
+        let headers = self.path.family.map_or(0, |family| family.header_length() + UDP_HEADER);
+        self.ip_bytes.saturating_sub(u16::try_from(headers).unwrap_or(u16::MAX))
+    }
+}
+
 fn key_of(search: &CapacityRecord) -> Key {
     Key {
         path: PathKey::taken(&search.path, search.family),
@@ -98,8 +106,7 @@ fn group<'a>(
         valid.iter().filter_map(|search| figure(search)).collect()
     };
     let bound = bound_of(header, underlay, &key);
-    let headers = key.path.family.map_or(0, |family| family.header_length() + UDP_HEADER);
-    let payload = u32::from(key.ip_bytes).saturating_sub(headers);
+    let payload = key.payload_bytes();
     let row = CapacityRow {
         void_reasons: distinct(
             void.iter().filter_map(|search| search.void.as_ref().map(describe_capacity_void)),
@@ -141,8 +148,6 @@ const UDP_HEADER: u32 = 8;
 
 /// The model's ceiling for the UDP payload of such packets.
 fn bound_of(header: Option<&SurveyHeader>, underlay: Option<&PathKey>, key: &Key) -> Bound {
-    let headers = key.path.family.map_or(0, |family| family.header_length() + UDP_HEADER);
-    let payload = u32::from(key.ip_bytes).saturating_sub(headers);
     let session = Session {
         kind: Kind::Paced,
         flows: None,
@@ -151,7 +156,7 @@ fn bound_of(header: Option<&SurveyHeader>, underlay: Option<&PathKey>, key: &Key
         dscp: None,
         buffer_bytes: None,
         pace_bps: None,
-        payload_bytes: u16::try_from(payload).ok(),
+        payload_bytes: Some(key.payload_bytes()),
         burst_ns: None,
         handover: None,
         beside: None,
