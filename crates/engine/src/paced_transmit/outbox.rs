@@ -6,9 +6,9 @@ use culvert_session::grant::Session;
 use culvert_wire::datagram::{DatagramHeader, DatagramKey, HEADER_LEN};
 use culvert_wire::message::{Handover, HandoverReport};
 
-/// Datagrams that are prepared together at most, and the bytes they may have: what the nearest caches hold.
+/// Datagrams that are prepared together at most, and the bytes they may have: what a core's own caches hold.
 const MOST_DATAGRAMS: u64 = 256;
-const MOST_BYTES: u64 = 96 * 1024;
+const MOST_BYTES: u64 = 256 * 1024;
 /// How often each way is tried before the cheaper one stays.
 const TRIES: usize = 24;
 
@@ -41,6 +41,12 @@ impl Outbox {
             together.min(held)
         };
         let batch = random_batch(usize::try_from(room).unwrap_or(1), payload);
+        // A burst that there is room for leaves by one call, however many messages it fills.
+        let room = if by == Handover::Segmented && together > held {
+            whole_messages(room, batch.most_segments() as u64)
+        } else {
+            room
+        };
         let trial =
             (session.handover().is_auto() && by == Handover::Segmented).then(Trial::default);
         let report = HandoverReport { began: by, ended: by, ..HandoverReport::default() };
@@ -96,6 +102,15 @@ impl Outbox {
         (self.report.segmented_ns, self.report.batched_ns) = (Some(segmented), Some(batched));
         self.by = if batched < segmented { Handover::Batched } else { Handover::Segmented };
         self.trial = None;
+    }
+}
+
+/// As many of `room` datagrams as fill messages of so many segments: what a message costs is the same for half of one.
+/// Where there is no room for a whole one, all of it.
+const fn whole_messages(room: u64, segments: u64) -> u64 {
+    match room.checked_rem(segments) {
+        Some(rest) if rest < room => room - rest,
+        _ => room,
     }
 }
 
@@ -159,6 +174,18 @@ fn random_batch(datagrams: usize, payload: usize) -> SendBatch {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// 65,507 bytes hold 46 datagrams of 1400: of 93, two messages take 92.
+    #[test]
+    fn messages_leave_whole() {
+        assert_eq!(SendBatch::new(1, 1_400).most_segments(), 46);
+        assert_eq!(whole_messages(93, 46), 92);
+        assert_eq!(
+            [(45, 46), (46, 46), (256, 128), (8, 1)].map(|(room, n)| whole_messages(room, n)),
+            [45, 46, 256, 8]
+        );
+        assert_eq!(whole_messages(7, 0), 7);
+    }
 
     #[test]
     fn the_cheaper_way_stays_whatever_interrupts_it_once() {

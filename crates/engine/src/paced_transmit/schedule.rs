@@ -2,7 +2,7 @@
 
 use culvert_os::clock::{monotonic_ns, sleep_until};
 use culvert_session::grant::Session;
-use culvert_session::pacing::{Evenness, Pacer, WakeUp};
+use culvert_session::pacing::{Evenness, LONGEST_SPIN_NS, Pacer, WakeUp};
 use culvert_stats::DelayHistogram;
 use culvert_wire::message::DepartureReport;
 
@@ -113,9 +113,13 @@ impl Schedule {
     }
 }
 
-/// Waits until `due_ns`, or until `look_ns` when that comes first.
+/// A sleep that ends by itself so shortly before a deadline may end after it: what is to be looked at can wait for so long,
+/// and is looked at behind the datagram.
+const LOOK_CAN_WAIT_NS: u64 = 2 * LONGEST_SPIN_NS;
+
+/// Waits until `due_ns`, or until `look_ns` when that comes clearly first.
 pub(super) fn wait_for(due_ns: u64, look_ns: u64, wake_up: &mut WakeUp) {
-    if due_ns > look_ns {
+    if due_ns > look_ns.saturating_add(LOOK_CAN_WAIT_NS) {
         // A sleep that fails returns at once: the loop then asks again, and the pace stays true.
         let _ = sleep_until(look_ns);
         return;
